@@ -1,0 +1,1 @@
+"""The casebook: cases as journals on disk."""

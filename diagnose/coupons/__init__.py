@@ -1,0 +1,1 @@
+"""Test prints that the program writes itself."""

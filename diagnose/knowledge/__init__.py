@@ -1,0 +1,1 @@
+"""Rule files: models, reader, packs laid over each other, check."""

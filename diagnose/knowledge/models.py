@@ -1,0 +1,338 @@
+"""The entries of rule files as models. All knowledge is in the YAML; these only say what an entry may hold."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
+from pydantic_core import PydanticCustomError
+
+from diagnose.knowledge.frequency import Frequency
+
+RATES: Mapping[str, int] = MappingProxyType({"everyday": 16, "common": 8, "occasional": 4, "uncommon": 2, "rare": 1})
+"""How common a cause is among bad prints of any kind: a factor of two from word to word."""
+
+EFFORT_MINUTES: Mapping[str, float] = MappingProxyType(
+    {"glance": 0.5, "recall": 0.5, "handle": 3.0, "measure": 8.0, "reprint": 60.0}
+)
+"""Minutes of the user's time that finding an answer takes."""
+
+Effort = Literal["glance", "recall", "handle", "measure", "reprint"]
+
+
+def _id(raw: str) -> str:
+    words = raw.split("-")
+    if not all(w and w.isascii() and w.isalnum() and w == w.lower() for w in words):
+        raise PydanticCustomError(
+            "rule", "{what}", {"what": f"{raw!r} is not an id", "instead": "write lower-case words joined by `-`"}
+        )
+    return raw
+
+
+def _text(raw: str) -> str:
+    # Rule texts reach terminals and pages; a control character has no business in them.
+    bad = next((c for c in raw if (ord(c) < 32 and c != "\n") or 0x7F <= ord(c) <= 0x9F), None)
+    if bad is not None:
+        raise PydanticCustomError(
+            "rule", "{what}", {"what": f"holds the control character {bad!r}", "instead": "take it out"}
+        )
+    if not raw.strip():
+        raise PydanticCustomError("rule", "{what}", {"what": "is empty", "instead": "write a sentence"})
+    return " ".join(raw.split())
+
+
+def _picture(raw: str) -> str:
+    _text(raw)
+    return raw
+
+
+def _one_or_many(raw: Any) -> Any:
+    return (raw,) if isinstance(raw, str) else raw
+
+
+def _usual(raw: Any) -> Frequency | dict[str, Frequency] | None:
+    if raw is None:
+        return None
+    if isinstance(raw, dict):
+        return {str(defect): Frequency.parse(said) for defect, said in raw.items()}
+    return Frequency.parse(raw)
+
+
+Id = Annotated[str, AfterValidator(_id)]
+Text = Annotated[str, AfterValidator(_text)]
+Picture = Annotated[str, AfterValidator(_picture)]
+Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
+Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
+Condition = dict[Id, Ids]
+"""Question or finding id to the answers under which something holds."""
+
+
+class Entry(BaseModel):
+    """Anything with an id. ``replaces`` must be said by an entry that lies over one of an earlier pack."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    id: Id
+    replaces: bool = False
+    source: Text | None = None
+    """``common practice``, ``from memory`` or the id of an entry under ``sources``."""
+
+
+class Part(BaseModel):
+    """Anything that stands inside an entry."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Evidence(Part):
+    """How often one answer is seen when the cause is at work, and why."""
+
+    question: Id | None = None
+    finding: Id | None = None
+    answer: Id
+    seen: Frequency
+    given: Condition = Field(default_factory=dict, max_length=2)
+    because: Text
+    source: Text | None = None
+
+    @model_validator(mode="after")
+    def _names_one(self) -> Evidence:
+        if (self.question is None) == (self.finding is None):
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {"what": "names both or neither of `question` and `finding`", "instead": "name exactly one of them"},
+            )
+        return self
+
+    @property
+    def about(self) -> str:
+        """Id of the question or finding this line speaks of."""
+        return self.question or self.finding or ""
+
+
+class Leaves(Part):
+    """Where a cause leaves its marks: at known places, in time with a clock, or anywhere."""
+
+    at: Literal[
+        "seams", "checkpoint-stops", "random-stops", "rate-stops", "pauses", "retractions", "restarts", "corners",
+        "layer-changes", "short-reserve", "fan-changes", "temperature-changes", "overhangs",
+    ] | None = None  # fmt: skip
+    every: Literal["time", "path", "filament", "height", "layer", "angle", "x", "y"] | None = None
+    from_s: float | None = Field(None, gt=0)
+    to_s: float | None = Field(None, gt=0)
+    from_mm: float | None = Field(None, gt=0)
+    to_mm: float | None = Field(None, gt=0)
+    anywhere: bool = False
+
+    @model_validator(mode="after")
+    def _says_one(self) -> Leaves:
+        if sum((self.at is not None, self.every is not None, self.anywhere)) != 1:
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {"what": "says more or less than one of `at`, `every`, `anywhere`", "instead": "keep exactly one"},
+            )
+        return self
+
+
+class Cause(Entry):
+    """A root cause that may be true."""
+
+    name: Text = Field(max_length=70)
+    family: Id
+    about: Text
+    rate: Literal["everyday", "common", "occasional", "uncommon", "rare"]
+    defects: dict[Id, Frequency] = Field(min_length=1)
+    """How often each defect is the main one when this cause is at work: the evidence on the defect question."""
+    leaves: Leaves | None = None
+    evidence: tuple[Evidence, ...] = ()
+    misleads: Text | None = None
+    confirm: Ids = ()
+    remedies: Ids = ()
+
+
+class Answer(Part):
+    """One declared reply. ``unknown`` is always allowed and never declared."""
+
+    id: Id
+    say: Text = Field(max_length=80)
+    usual: Usual = None
+    """How often it comes among prints where the question applies and whose cause has nothing to do with it; may be
+    given by defect, with `other` for the rest."""
+    picture: Picture | None = Field(None, max_length=24)
+    stop: Text | None = None
+    """What to do at once when this answer means danger; the interview waits."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _not_unknown(cls, raw: Any) -> Any:
+        if isinstance(raw, dict) and raw.get("id") in ("unknown", "n-a"):
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {"what": f"the answer {raw['id']!r} is built in", "instead": "take it out: it is always allowed"},
+            )
+        return raw
+
+    def usual_for(self, defect: str | None) -> float | None:
+        """Return the stated usual share for a defect, or None where the file leaves it open."""
+        if self.usual is None or isinstance(self.usual, Frequency):
+            return self.usual.value if self.usual else None
+        found = self.usual.get(defect or "other", self.usual.get("other"))
+        return found.value if found else None
+
+
+class Question(Entry):
+    """Something the user can observe or recall."""
+
+    ask: Text
+    look: Text | None = None
+    kind: Literal["one", "several"] = "one"
+    effort: Effort
+    slips: Frequency = Frequency(0.05, "0.05")
+    """How often people answer this wrongly."""
+    missed: Frequency = Frequency(0.3, "0.3")
+    """Of kind several: how often an option that is true goes unticked."""
+    ask_if: Condition = Field(default_factory=dict)
+    role: Literal["defect", "second-defect"] | None = None
+    measured_by: Literal["marks"] | None = None
+    answers: tuple[Answer, ...] = Field(min_length=1, max_length=40)
+
+    @model_validator(mode="after")
+    def _answers_fit(self) -> Question:
+        _answer_ids_differ(self.answers)
+        if self.kind == "several" and len(self.answers) > 8:
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {"what": f"has {len(self.answers)} options to tick", "instead": "split it: at most 8 options"},
+            )
+        if self.kind == "one" and len(self.answers) < 2:
+            raise PydanticCustomError(
+                "rule", "{what}", {"what": "has a single answer", "instead": "add the answer that is its opposite"}
+            )
+        return self
+
+
+class Finding(Entry):
+    """An answer that the program computes from the job file and the printer card."""
+
+    name: Text
+    explain: Text
+    answers: tuple[Answer, ...] = Field(min_length=2, max_length=20)
+    fills: Id | None = None
+    """The question this finding answers when it is surer than the user; evidence is then written on the question."""
+    derived_from: Ids = ()
+    """Findings this one is computed from; evidence on it must be `given` one of them, lest one fact count twice."""
+
+    @model_validator(mode="after")
+    def _answers_fit(self) -> Finding:
+        _answer_ids_differ(self.answers)
+        return self
+
+
+def _answer_ids_differ(answers: tuple[Answer, ...]) -> None:
+    ids = [a.id for a in answers]
+    twice = next((i for i in ids if ids.count(i) > 1), None)
+    if twice:
+        raise PydanticCustomError(
+            "rule", "{what}", {"what": f"the answer {twice!r} is given twice", "instead": "rename one of the two"}
+        )
+
+
+class Costed(Entry):
+    """Something the user does: what it costs, and what may hurt."""
+
+    name: Text
+    do: Text
+    minutes: float = Field(ge=0)
+    """Of the user's attention."""
+    machine_minutes: float = Field(0.0, ge=0)
+    grams: float = Field(0.0, ge=0)
+    """Of filament."""
+    money: float = Field(0.0, ge=0)
+    """Parts to buy, in the shop's currency."""
+    wear: Text | None = None
+    caution: Text | None = None
+
+
+class ConfirmingTest(Costed):
+    """An observation or test print whose result separates suspects."""
+
+    reads: Text
+    """How to read the result."""
+    question: Id
+    """The question its result answers."""
+
+
+class Remedy(Costed):
+    """What cures a cause."""
+
+    gives_up: Text | None = None
+    sure: Frequency = Frequency(0.95, "0.95")
+    """How often it cures its cause."""
+
+
+class Expect(Part):
+    """What a worked example must come out as."""
+
+    first: Id | None = None
+    above: float | None = Field(None, ge=0, le=1)
+    within_first: int | None = Field(None, ge=1)
+    not_above: float | None = Field(None, ge=0, le=1)
+    cause: Id | None = None
+
+    @model_validator(mode="after")
+    def _says_one(self) -> Expect:
+        ways = (
+            self.first is not None and self.cause is None and self.within_first is None and self.not_above is None,
+            self.within_first is not None and self.cause is not None and self.first is None and self.not_above is None,
+            self.not_above is not None and self.cause is not None and self.first is None and self.within_first is None,
+        )
+        if sum(ways) != 1 or (self.above is not None and self.first is None):
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {
+                    "what": "is not an expectation",
+                    "instead": "write {first: c}, {first: c, above: 0.5}, {within_first: 3, cause: c} "
+                    "or {not_above: 0.05, cause: c}",
+                },
+            )
+        return self
+
+
+class Example(Part):
+    """A worked example: answers in, expected suspects out."""
+
+    name: Text
+    answers: dict[Id, Ids] = Field(default_factory=dict)
+    findings: dict[Id, Id] = Field(default_factory=dict)
+    expect: Annotated[
+        tuple[Expect, ...], BeforeValidator(lambda raw: [raw] if isinstance(raw, dict) else raw)
+    ] = Field(min_length=1)
+
+
+class Source(Entry):
+    """A published source that rules may cite."""
+
+    cite: Text
+
+
+class Adjust(Part):
+    """Single lines of a cause in an earlier pack, changed or added by a shop."""
+
+    cause: Id
+    rate: Literal["everyday", "common", "occasional", "uncommon", "rare"] | None = None
+    evidence: tuple[Evidence, ...] = ()
+
+
+class PackHeader(Part):
+    """What a pack says of itself."""
+
+    name: Text
+    version: Text = "1"
+    contact: Text | None = None

@@ -1,0 +1,349 @@
+"""Packs of rule files: read, validated entry by entry, and laid over each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from diagnose.errors import BadInput, nearest
+from diagnose.knowledge.cards import Printer
+from diagnose.knowledge.models import (
+    Adjust,
+    Cause,
+    ConfirmingTest,
+    Entry,
+    Evidence,
+    Example,
+    Finding,
+    PackHeader,
+    Question,
+    Remedy,
+    Source,
+)
+from diagnose.knowledge.reader import Document, Problem, read
+
+KINDS: dict[str, type[BaseModel]] = {
+    "causes": Cause,
+    "questions": Question,
+    "findings": Finding,
+    "tests": ConfirmingTest,
+    "remedies": Remedy,
+    "printers": Printer,
+    "sources": Source,
+    "examples": Example,
+    "adjust": Adjust,
+}
+"""Top-level list of a rule file to the model of its entries."""
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where an entry stands, and the entry of an earlier pack it lies over."""
+
+    pack: str
+    file: str
+    line: int
+    column: int
+    over: Origin | None = None
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}"
+
+
+@dataclass(slots=True)
+class Knowledge:
+    """Everything the packs say, by id. Examples have no id and stay in the order of the files."""
+
+    causes: dict[str, Cause] = field(default_factory=dict)
+    questions: dict[str, Question] = field(default_factory=dict)
+    findings: dict[str, Finding] = field(default_factory=dict)
+    tests: dict[str, ConfirmingTest] = field(default_factory=dict)
+    remedies: dict[str, Remedy] = field(default_factory=dict)
+    printers: dict[str, Printer] = field(default_factory=dict)
+    sources: dict[str, Source] = field(default_factory=dict)
+    examples: list[Example] = field(default_factory=list)
+    packs: list[PackHeader] = field(default_factory=list)
+    origins: dict[tuple[str, str], Origin] = field(default_factory=dict)
+    """(kind, id) to where the entry stands; examples under their name."""
+    lines: dict[tuple[str, int], Origin] = field(default_factory=dict)
+    """(cause id, index of evidence) to where that line stands."""
+    broken: set[tuple[str, str]] = field(default_factory=set)
+    """(kind, id) of entries that exist but failed: references to them are not a second fault."""
+    documents: dict[str, Document] = field(default_factory=dict)
+    paths: dict[tuple[str, str], tuple[str | int, ...]] = field(default_factory=dict)
+    """(kind, id) to the path of the entry inside its document."""
+
+    def by_role(self, role: str) -> Question | None:
+        """Return the question with a role, if the packs have one."""
+        return next((q for q in self.questions.values() if q.role == role), None)
+
+    def result_questions(self) -> set[str]:
+        """Return the ids of questions that hold the result of a confirming test: asked only on purpose."""
+        return {test.question for test in self.tests.values()}
+
+    def problem(
+        self, kind: str, id: str, path: Sequence[str | int], what: str, instead: str, *, hard: bool = True
+    ) -> Problem:
+        """Return a problem at ``path`` inside an entry."""
+        origin = self.origins.get((kind, id))
+        if origin is None:
+            return Problem("", 1, 1, id, what, instead, hard)
+        document = self.documents[origin.file]
+        line, column = document.place((*self.paths[(kind, id)], *path))
+        return Problem(origin.file, line, column, id, what, instead, hard)
+
+
+def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
+    """Read packs and lay them over each other, earlier ones below.
+
+    Every fault found on the way is in the list; entries with a fault are left out of the knowledge. The references
+    between entries are looked at by `diagnose.knowledge.check.check`.
+    """
+    knowledge = Knowledge()
+    problems: list[Problem] = []
+    for folder in folders:
+        _load_pack(Path(folder), knowledge, problems)
+    return knowledge, problems
+
+
+def load_checked(folders: Sequence[Path]) -> Knowledge:
+    """Read, lay and check packs; raise BadInput that names the first hard fault and counts the others."""
+    from diagnose.knowledge.check import check
+
+    knowledge, problems = load(folders)
+    problems += check(knowledge)
+    hard = sorted(p for p in problems if p.hard)
+    if hard:
+        more = f" (and {len(hard) - 1} more)" if len(hard) > 1 else ""
+        first = hard[0]
+        raise BadInput(
+            f"{first.id + ': ' if first.id else ''}{first.what}{more}",
+            f"{first.instead}; `diagnose rules check` lists every fault",
+            f"{first.file}:{first.line}:{first.column}",
+        )
+    return knowledge
+
+
+def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> None:
+    if not folder.is_dir():
+        raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
+    files = sorted(p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.parts))
+    if not files:
+        raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
+    header = PackHeader(name=folder.name)
+    fresh: set[tuple[str, str]] = set()
+    for path in files:
+        document, found = read(path)
+        problems += found
+        if document.data is None:
+            continue
+        knowledge.documents[document.file] = document
+        if not isinstance(document.data, dict):
+            problems.append(
+                Problem(
+                    document.file, 1, 1, "", "is not a mapping", f"begin with one of: {', '.join(KINDS)}, followed by `:`"
+                )
+            )
+            continue
+        for kind, entries in document.data.items():
+            at = document.place((kind,), key=True)
+            if kind == "pack":
+                made = _validate(PackHeader, entries, document, (kind,), "", problems)
+                header = made or header
+            elif kind not in KINDS:
+                hint = nearest(kind, [*KINDS, "pack"])
+                problems.append(
+                    Problem(
+                        document.file, *at, "", f"{kind!r} is not a kind of entry",
+                        hint or f"write one of: {', '.join(KINDS)}",
+                    )
+                )  # fmt: skip
+            elif not isinstance(entries, list):
+                problems.append(
+                    Problem(document.file, *at, "", f"{kind!r} holds no list", "write its entries below, each after `- `")
+                )
+            else:
+                for index, raw in enumerate(entries):
+                    _add(kind, raw, document, (kind, index), header, knowledge, fresh, problems)
+    knowledge.packs.append(header)
+
+
+def _add(
+    kind: str,
+    raw: Any,
+    document: Document,
+    path: tuple[str | int, ...],
+    header: PackHeader,
+    knowledge: Knowledge,
+    fresh: set[tuple[str, str]],
+    problems: list[Problem],
+) -> None:
+    said = raw.get("id") or raw.get("cause") or raw.get("name") if isinstance(raw, dict) else None
+    id = said if isinstance(said, str) else ""
+    entry = _validate(KINDS[kind], raw, document, path, id, problems)
+    if entry is None:
+        if id:
+            knowledge.broken.add((kind, id))
+        return
+    line, column = document.place(path)
+    origin = Origin(header.name, document.file, line, column)
+    if isinstance(entry, Adjust):
+        _adjust(entry, document, path, origin, knowledge, problems)
+        return
+    key = (kind, id)
+    earlier = knowledge.origins.get(key)
+    if earlier is not None:
+        if key in fresh or not isinstance(entry, Entry):
+            problems.append(
+                Problem(document.file, line, column, id, f"this id stands at {earlier} too", "give one of them another id")
+            )
+            return
+        if not entry.replaces:
+            problems.append(
+                Problem(
+                    document.file, line, column, id, f"an earlier pack has this id at {earlier}",
+                    "say `replaces: true`, or change single lines under `adjust:`",
+                )
+            )  # fmt: skip
+            return
+    fresh.add(key)
+    knowledge.origins[key] = Origin(header.name, document.file, line, column, earlier)
+    knowledge.paths[key] = path
+    if isinstance(entry, Example):
+        knowledge.examples.append(entry)
+        return
+    getattr(knowledge, kind)[id] = entry
+    if isinstance(entry, Cause):
+        knowledge.lines = {k: v for k, v in knowledge.lines.items() if k[0] != id} if earlier else knowledge.lines
+        for index in range(len(entry.evidence)):
+            at = document.place((*path, "evidence", index))
+            knowledge.lines[id, index] = Origin(header.name, document.file, *at)
+
+
+def _adjust(
+    adjust: Adjust,
+    document: Document,
+    path: tuple[str | int, ...],
+    origin: Origin,
+    knowledge: Knowledge,
+    problems: list[Problem],
+) -> None:
+    cause = knowledge.causes.get(adjust.cause)
+    if cause is None:
+        if ("causes", adjust.cause) not in knowledge.broken:
+            at = document.place((*path, "cause"))
+            problems.append(
+                Problem(
+                    document.file, *at, adjust.cause, "no earlier pack has this cause",
+                    nearest(adjust.cause, knowledge.causes) or "give the id of a cause that `diagnose rules list` shows",
+                )
+            )  # fmt: skip
+        return
+
+    def cell(line: Evidence) -> tuple[Any, ...]:
+        return line.about, line.answer, tuple(sorted(line.given.items()))
+
+    evidence = list(cause.evidence)
+    for index, line in enumerate(adjust.evidence):
+        at = Origin(origin.pack, document.file, *document.place((*path, "evidence", index)))
+        same = next((i for i, old in enumerate(evidence) if cell(old) == cell(line)), None)
+        if same is None:
+            evidence.append(line)
+            same = len(evidence) - 1
+        else:
+            evidence[same] = line
+            at = Origin(at.pack, at.file, at.line, at.column, knowledge.lines.get((cause.id, same)))
+        knowledge.lines[cause.id, same] = at
+    changes: dict[str, Any] = {"evidence": tuple(evidence)}
+    if adjust.rate is not None:
+        changes["rate"] = adjust.rate
+    knowledge.causes[cause.id] = cause.model_copy(update=changes)
+
+
+def _validate(
+    model: type[BaseModel],
+    raw: Any,
+    document: Document,
+    path: tuple[str | int, ...],
+    id: str,
+    problems: list[Problem],
+) -> Any:
+    try:
+        return model.model_validate(raw)
+    except ValidationError as error:
+        for fault in error.errors():
+            loc = tuple(step for step in fault["loc"] if step != "[key]")
+            what, instead = _in_words(fault, model, loc)
+            key = fault["type"] == "extra_forbidden" or "[key]" in fault["loc"]
+            line, column = document.place((*path, *loc), key=key)
+            problems.append(Problem(document.file, line, column, id, what, instead))
+        return None
+
+
+def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[str, str]:
+    """Return what is wrong and what to write instead, in the words of rule files rather than the validator's."""
+    field_name = next((str(step) for step in reversed(loc) if isinstance(step, str)), "")
+    context = fault.get("ctx", {})
+    got = fault.get("input")
+    shown = repr(got if isinstance(got, str | int | float) else type(got).__name__)
+    words: dict[str, Callable[[], tuple[str, str]]] = {
+        "rule": lambda: (f"`{field_name}` {context['what']}" if field_name else context["what"], context["instead"]),
+        "missing": lambda: (f"`{field_name}` is missing", f"add `{field_name}: ...`"),
+        "extra_forbidden": lambda: (
+            f"`{field_name}` is not a field here",
+            nearest(field_name, _fields(model, loc)) or f"use: {', '.join(_fields(model, loc))}",
+        ),
+        "literal_error": lambda: (
+            f"`{field_name}` cannot be {shown}",
+            " ".join(filter(None, [nearest(str(got), _choices(context)), f"write one of {context['expected']}"])),
+        ),
+        "string_too_long": lambda: (
+            f"`{field_name}` has {len(str(got))} characters", f"say it in {context['max_length']} or fewer"
+        ),
+        "too_long": lambda: (f"`{field_name}` holds too many entries", f"keep {context['max_length']} at most"),
+        "too_short": lambda: (f"`{field_name}` is empty", "add at least one entry"),
+        "string_type": lambda: (f"`{field_name}` is {_kind(got)}, not a text", "write a word or a sentence"),
+        "model_type": lambda: (f"`{field_name or 'entry'}` is {_kind(got)}, not a mapping", "write `field: value` lines"),
+        "dict_type": lambda: (f"`{field_name}` is {_kind(got)}, not a mapping", "write {id: value}"),
+        "tuple_type": lambda: (f"`{field_name}` is {_kind(got)}, not a list", "write its entries each after `- `"),
+        "bool_parsing": lambda: (f"`{field_name}` cannot be {shown}", "write true or false"),
+    }  # fmt: skip
+    kind = fault["type"]
+    if kind in words:
+        return words[kind]()
+    if kind in ("float_parsing", "int_parsing", "int_from_float", "float_type", "int_type"):
+        return f"`{field_name}` cannot be {shown}", "write a whole number" if "int" in kind else "write a number"
+    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"):
+        bound = next(iter(context.values()), "")
+        return f"`{field_name}` cannot be {shown}", f"write a number {kind.replace('_', ' ')} {bound}".strip()
+    return f"`{field_name}`: {fault['msg']}", "see `diagnose rules show` for an entry of this kind"
+
+
+def _choices(context: dict[str, Any]) -> list[str]:
+    return [word.strip().strip("'") for word in str(context["expected"]).replace(" or ", ", ").split(",")]
+
+
+def _kind(got: Any) -> str:
+    return {dict: "a mapping", list: "a list", type(None): "empty"}.get(type(got), "a text")
+
+
+def _fields(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
+    """Return the fields that the model at ``loc`` knows, following nested models."""
+    current: Any = model
+    for step in loc[:-1]:
+        if isinstance(step, int):
+            continue
+        info = current.model_fields.get(step) if hasattr(current, "model_fields") else None
+        current = next(iter(_models(info.annotation)), current) if info else current
+    return [info.alias or name for name, info in current.model_fields.items()]
+
+
+def _models(annotation: Any) -> Iterable[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in getattr(annotation, "__args__", ()):
+        yield from _models(inner)

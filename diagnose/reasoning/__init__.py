@@ -1,0 +1,1 @@
+"""Posterior, ledger, next question, conflict and surprise over a compiled pack."""
