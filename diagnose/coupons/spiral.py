@@ -79,6 +79,11 @@ class Run:
     speed: float
 
 
+def ends_at(run: Run) -> tuple[float, float, float]:
+    """Return where the run leaves the nozzle, mm."""
+    return float(run.x[-1]), float(run.y[-1]), float(run.z[-1])
+
+
 def base(job: SpiralJob) -> Iterator[Run]:
     """Yield the closed rings of the flat layers, outermost first, bottom up."""
     for layer in range(job.base_layers):
@@ -112,24 +117,26 @@ def write(job: SpiralJob) -> str:
     filament = _Filament()
     speed = 0.0
 
-    def draw(run: Run, here: tuple[float, ...] | None) -> tuple[float, ...]:
-        nonlocal speed
-        if here != run.entry:
-            lines.append(f"G0 {_place(*run.entry)} F{job.travel_speed * 60:.0f}")
+    here = ""
+
+    def draw(run: Run) -> None:
+        nonlocal speed, here
+        entry = _place(*run.entry)
+        if here != entry:
+            lines.append(f"G0 {entry} F{job.travel_speed * 60:.0f}")
             speed = 0.0
         if run.speed != speed:
             lines.append(f"G1 F{run.speed * 60:.0f}")
             speed = run.speed
         ends = zip(run.x.tolist(), run.y.tolist(), run.z.tolist(), run.filament.tolist(), strict=True)
         lines.extend(f"G1 {_place(x, y, z)} E{filament.word(e)}" for x, y, z, e in ends)
-        return float(run.x[-1]), float(run.y[-1]), float(run.z[-1])
+        here = _place(*ends_at(run))
 
-    here: tuple[float, ...] | None = None
     for run in base(job):
-        here = draw(run, here)
+        draw(run)
     lines += job.after_base
     for run in spiral(job):
-        here = draw(run, here)
+        draw(run)
     lines += job.end
     return "\n".join(lines) + "\n"
 
