@@ -1,0 +1,65 @@
+"""Compiled loops of the engine. Nobody outside ``toolpath`` imports this folder.
+
+A kernel calls only kernels of its own file: the stamp of numba's cache covers one file.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CACHE_VARIABLE = "NUMBA_CACHE_DIR"
+
+
+def _writable(folder: Path) -> bool:
+    """Return whether a file can really be made in the folder, which is made if need be."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
+
+
+def _choose_cache() -> bool:
+    """Point numba at a folder it can write to; return False where there is none.
+
+    numba reads its variable on import and raises at decoration when it finds no place, so the choice comes first.
+    A place the user named is used or done without, never replaced.
+    """
+    named = os.environ.get(CACHE_VARIABLE)
+    if named:
+        return _writable(Path(named))
+    if _writable(Path(__file__).parent / "__pycache__"):
+        return True
+    from platformdirs import user_cache_path
+
+    private = user_cache_path("diagnose") / "kernels"
+    if not _writable(private):
+        return False
+    if "numba" in sys.modules:
+        from numba import config
+
+        config.CACHE_DIR = str(private)
+    os.environ[CACHE_VARIABLE] = str(private)
+    return True
+
+
+CACHED = _choose_cache()
+
+import numba  # noqa: E402  (after the choice of its cache folder)
+
+
+def kernel(function: F) -> F:
+    """Compile a loop over bare arrays: no Python objects inside, lock released, division by zero as numpy has it."""
+    compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy")(function)
+    return cast(F, compiled)
+
+
+__all__ = ["CACHED", "kernel"]
