@@ -1,0 +1,178 @@
+"""Retractions, travels, and how much plastic is asked of the hot end."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from diagnose.toolpath.columns import Bools, Floats, Ints, Role
+from diagnose.toolpath.findings.ground import Ground
+from diagnose.toolpath.findings.registry import Said, finding, grade
+
+# Limits are common practice, no source.
+GRIPPED_MM = 10.0
+HEAVY_LOAD = 8
+SHORT_RETRACT_MM, MEDIUM_RETRACT_MM = 1.0, 4.0
+LONG_TRAVEL_MM = 2.0
+PULLED_BACK_MM = 0.05
+FEW_JUMPS, MANY_JUMPS = 2, 30
+NEAR_MELT, ABOVE_MELT = 0.8, 1.0
+THIN_NOZZLES, WIDE_NOZZLES = 0.9, 1.6
+
+
+@finding("retraction-load")
+def retraction_load(ground: Ground) -> Said | None:
+    """Grade the most retractions on 10 mm of filament."""
+    if not ground.layers:
+        return None
+    starts = _retractions(ground)
+    if not len(starts):
+        return Said("none", 0, "retractions", "the job never pulls the filament back while it prints")
+    used = np.maximum.accumulate(np.cumsum(ground.moves.e))[starts]
+    within = np.searchsorted(used, used + GRIPPED_MM, side="right") - np.arange(len(used))
+    worst = int(np.argmax(within))
+    most = int(within[worst])
+    return Said(
+        "heavy" if most >= HEAVY_LOAD else "light", most, "retractions on 10 mm of filament",
+        f"{len(starts)} retractions, at most {most} of them on 10 mm of filament, from line "
+        f"{ground.moves.line[starts[worst]]} on",
+        ground.lines_of(starts[worst : worst + most], 10),
+    )  # fmt: skip
+
+
+@finding("retraction-length")
+def retraction_length(ground: Ground) -> Said | None:
+    """Grade the usual length of a retraction."""
+    if not ground.layers:
+        return None
+    starts = _retractions(ground)
+    pulled = _pulled_back(ground)
+    # The deepest point before filament is pushed again; a wipe may pull in several moves.
+    lengths = np.maximum.reduceat(pulled[: ground.body.stop], starts) if len(starts) else np.zeros(0)
+    lengths = lengths[lengths > 0]
+    if not len(lengths):
+        return Said("none", 0.0, "mm", "the job itself never states a retraction in mm of filament", sure=0.8)
+    usual = float(np.median(lengths))
+    answer = grade(usual, (SHORT_RETRACT_MM + 1e-6, "short"), (MEDIUM_RETRACT_MM + 1e-6, "medium"), above="long")
+    return Said(
+        answer, usual, "mm", f"the filament is usually pulled back by {usual:.2f} mm, {len(lengths)} times in the job",
+        ground.lines_of(starts),
+    )  # fmt: skip
+
+
+@finding("ooze-travels")
+def ooze_travels(ground: Ground) -> Said | None:
+    """Grade the share of long travels that start with the filament not pulled back."""
+    travels = _travels(ground)
+    if not ground.layers:
+        return None
+    if not len(travels):
+        return Said("none", 0.0, "of long travels", "no travel is longer than 2 mm")
+    bare = travels[_pulled_back(ground)[travels] < PULLED_BACK_MM]
+    share = len(bare) / len(travels)
+    answer = grade(share, (0.02, "none"), (0.3, "some"), above="many")
+    return Said(
+        answer, share, "of long travels",
+        f"{len(bare)} of {len(travels)} travels over 2 mm start without pulling the filament back",
+        ground.lines_of(bare), 0.85,
+    )  # fmt: skip
+
+
+@finding("job-jump-count")
+def jump_count(ground: Ground) -> Said | None:
+    """Grade the travels over 2 mm in the middle layer."""
+    if not ground.layers:
+        return None
+    travels = _travels(ground)
+    layer = ground.layer[travels]
+    count = float(np.median(np.bincount(layer[layer >= 0], minlength=ground.layers)))
+    answer = grade(count, (FEW_JUMPS + 0.5, "hardly"), (MANY_JUMPS + 0.5, "some"), above="many")
+    return Said(
+        answer, count, "travels a layer", f"the middle layer has {count:g} travels over 2 mm",
+        ground.lines_of(travels), 0.85,
+    )  # fmt: skip
+
+
+@finding("flow-against-hot-end", "melt_rate", "filament_diameter", "acceleration")
+def flow(ground: Ground) -> Said | None:
+    """Compare the plastic asked for in the fastest hundredth of the path with the melt rate, at planned speeds."""
+    machine = ground.machine
+    assert machine is not None
+    drawing = np.flatnonzero(ground.draws)
+    if not len(drawing):
+        return None
+    area = math.pi * machine.filament_diameter**2 / 4
+    spent = np.maximum(ground.run.duration[drawing], 1e-6)
+    rate = ground.moves.e[drawing] * area / spent
+    fastest, order = _quantile(rate, ground.length[drawing], 0.99)
+    share = fastest / machine.melt_rate
+    answer = grade(share, (NEAR_MELT, "within"), (ABOVE_MELT, "near"), above="above")
+    return Said(
+        answer, fastest, "mm3/s",
+        f"the fastest hundredth of the path asks for {fastest:.1f} mm3/s, {share:.0%} of the {machine.melt_rate:g} mm3/s "
+        "the hot end can melt", ground.lines_of(np.sort(drawing[order[-100:]])), 0.9,
+    )  # fmt: skip
+
+
+@finding("implied-line-width", "nozzle_diameter", "filament_diameter")
+def line_width(ground: Ground) -> Said | None:
+    """Compare the line width that the flow of the outer contour implies with the nozzle.
+
+    Width = filament area * e / (length * layer height): a bead of rectangular section.
+    """
+    machine = ground.machine
+    assert machine is not None
+    outer = ground.outer
+    if not len(outer):
+        return None
+    area = math.pi * machine.filament_diameter**2 / 4
+    length, filament = ground.by_layer(outer, ground.length[outer]), ground.by_layer(outer, ground.moves.e[outer])
+    height = ground.file.shape.layer_height
+    known = (length > 1.0) & (height > 0)
+    if not known.any():
+        return None
+    widths = area * filament[known] / (length[known] * height[known])
+    width = float(np.median(widths))
+    nozzles = width / machine.nozzle_diameter
+    answer = grade(nozzles, (THIN_NOZZLES, "thin"), (WIDE_NOZZLES + 1e-9, "usual"), above="wide")
+    return Said(
+        answer, width, "mm",
+        f"the flow makes outer lines {width:.2f} mm wide, {nozzles:.2f} times the nozzle of {machine.nozzle_diameter:g} mm",
+        ground.lines_of(outer[:200], 3), 0.85,
+    )  # fmt: skip
+
+
+def _travels(ground: Ground) -> Ints:
+    """Return the first move of each travel over 2 mm between the first and the last extrusion."""
+    body = ground.body
+    travels: Bools = ground.file.shape.role == Role.TRAVEL
+    travels[: body.start] = travels[body.stop :] = False
+    first = np.flatnonzero(travels & ~np.concatenate([[False], travels[:-1]]))
+    if not len(first):
+        return first
+    # A hop that is no travel cuts one in two; both halves then count, which moves a share but little.
+    reach = np.add.reduceat(np.where(travels, ground.length, 0.0), first)
+    return first[reach > LONG_TRAVEL_MM]
+
+
+def _retractions(ground: Ground) -> Ints:
+    """Return the first move of each retraction between the first and the last extrusion."""
+    back: Bools = ground.file.shape.role == Role.RETRACT
+    back[: ground.body.start] = back[ground.body.stop :] = False
+    # A wipe pulls back over several moves: one retraction.
+    return np.flatnonzero(back & ~np.concatenate([[False], back[:-1]]))
+
+
+def _pulled_back(ground: Ground) -> Floats:
+    """Return (n,) mm of filament that is pulled back after each move, from the furthest it has been pushed."""
+    pushed = np.cumsum(ground.moves.e)
+    pulled: Floats = np.maximum.accumulate(pushed) - pushed
+    return pulled
+
+
+def _quantile(values: Floats, weight: Floats, q: float) -> tuple[float, Ints]:
+    """Return the value below which the share q of the weight lies, and the order of the values."""
+    order = np.argsort(values)
+    along = np.cumsum(weight[order])
+    return float(values[order[min(int(np.searchsorted(along, q * along[-1])), len(order) - 1)]]), order

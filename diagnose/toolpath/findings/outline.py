@@ -1,0 +1,227 @@
+"""What the outer contour says: spiral or layers, seams, facets, and the moves a second they ask for."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.toolpath.columns import Floats, Ints
+from diagnose.toolpath.findings.ground import Ground
+from diagnose.toolpath.findings.registry import Said, finding, grade
+
+# Limits are common practice, no source, unless they say otherwise.
+SPIRAL_SHARE = 0.5
+LAYERED_REST = 0.005
+TINY_MM, SHORT_MM = 0.4, 1.5
+NEEDLESS_MM, VISIBLE_MM = 0.003, 0.05
+BUSY_PER_S, HIGH_PER_S = 60.0, 250.0
+HURRIED_S, BRIEF_S = 5.0, 12.0
+SLOW_MM_S, FAST_MM_S = 50.0, 120.0
+WINDOW_S = 0.5
+REGION_S = 2.0
+MOST_JOINTS = 200_000
+FEW_JOINTS = 30
+CURVE_BENDS = (np.radians(0.2), np.radians(40.0))
+"""Bends between these belong to a curve cut into facets; sharper ones are corners of the part."""
+
+
+@finding("job-spiral")
+def spiral(ground: Ground) -> Said | None:
+    """Say whether most of the extruded path is a spiral."""
+    if not ground.layers:
+        return None
+    share = ground.file.shape.spiral.share
+    yes = share >= SPIRAL_SHARE
+    # Half spiral, half layers is a coin toss for a question that knows only yes and no.
+    sure = 0.95 if abs(share - SPIRAL_SHARE) > 0.2 else 0.6
+    stretch = ground.file.shape.spiral
+    where = f", from {stretch.from_mm:.2f} to {stretch.to_mm:.2f} mm of height" if share > 0 else ""
+    return Said(
+        "yes" if yes else "no", share, "of the extruded path",
+        f"{share:.0%} of the extruded path climbs without starting a new loop{where}",
+        ground.lines_of(np.flatnonzero(stretch.mask)[:200]) if share > 0 else (), sure,
+    )  # fmt: skip
+
+
+@finding("spiral-extent")
+def spiral_extent(ground: Ground) -> Said | None:
+    """Say whether flat layers lie beside the spiral."""
+    if not ground.layers:
+        return None
+    share = ground.file.shape.spiral.share
+    if share < 0.02:
+        return Said("none", share, "of the extruded path", "no part of the path is a spiral")
+    if share > 1 - LAYERED_REST:
+        return Said("whole", share, "of the extruded path", f"{share:.1%} of the extruded path is one spiral")
+    first = int(np.argmax(ground.file.shape.spiral.mask))
+    return Said(
+        "partly", share, "of the extruded path",
+        f"{share:.1%} of the extruded path is a spiral, the rest flat layers; it starts at "
+        f"{ground.file.shape.spiral.from_mm:.2f} mm of height",
+        [int(ground.moves.line[first])],
+    )  # fmt: skip
+
+
+@finding("facet-length")
+def facet_length(ground: Ground) -> Said | None:
+    """Grade the middle length of the outer contour's moves."""
+    median, fine = ground.file.shape.facet_median, ground.file.shape.facet_p05
+    if not np.isfinite(median):
+        return None
+    answer = grade(median, (TINY_MM, "tiny"), (SHORT_MM, "short"), above="long")
+    outer = ground.outer
+    shortest = outer[ground.length[outer] <= fine][:200]
+    return Said(
+        answer, median, "mm",
+        f"the middle piece of the outer contour is {median:.2f} mm long, one in twenty is under {fine:.2f} mm",
+        ground.lines_of(shortest),
+    )  # fmt: skip
+
+
+@finding("chord-error")
+def chord_error(ground: Ground) -> Said | None:
+    """Grade the height of the arc over the facets of curves.
+
+    A joint with bend t between pieces of mean length c lies on a circle of radius c / t; the arc over the piece is
+    c^2 / (8 r) = c t / 8 high (small angles; check values, sagitta).
+    """
+    outer = ground.outer
+    joints = outer[:-1][np.diff(outer) == 1]
+    joints = joints[:: max(1, len(joints) // MOST_JOINTS)]
+    joints = joints[joints > 0]
+    bend, chord = _bends(ground, joints)
+    curve = (bend > CURVE_BENDS[0]) & (bend < CURVE_BENDS[1])
+    if curve.sum() < FEW_JOINTS:
+        return None
+    height, weight = bend[curve] * chord[curve] / 8, chord[curve]
+    order = np.argsort(height)
+    along = np.cumsum(weight[order]) / weight.sum()
+    middle, coarse = (float(height[order][int(np.searchsorted(along, q))]) for q in (0.5, 0.9))
+    answer = "visible" if coarse > VISIBLE_MM else "needless" if middle < NEEDLESS_MM else "fine"
+    shown = joints[curve][order][-200:] if answer == "visible" else joints[curve][order][:200]
+    return Said(
+        answer, coarse if answer == "visible" else middle, "mm",
+        f"the facets of curves stray {middle:.4f} mm from the arc in the middle, {coarse:.4f} mm in the coarsest tenth",
+        ground.lines_of(np.sort(shown)), 0.85,
+    )  # fmt: skip
+
+
+@finding("moves-demanded")
+def moves_demanded(ground: Ground) -> Said | None:
+    """Grade the most moves that begin in any half second at the speeds asked for."""
+    counts, first = _half_seconds(ground)
+    if not len(counts):
+        return None
+    busiest = int(np.argmax(counts))
+    rate = float(counts[busiest]) / WINDOW_S
+    # A window a job only half fills says little: short jobs are judged by their mean rate.
+    spent = float(ground.nominal[ground.body].sum())
+    if spent < WINDOW_S:
+        rate = (ground.body.stop - ground.body.start) / max(spent, 1e-3)
+    answer = grade(rate, (BUSY_PER_S, "low"), (HIGH_PER_S, "busy"), above="high")
+    start, stop = int(first[busiest]), int(first[busiest] + counts[busiest])
+    lines = ground.moves.line[[start, max(start, stop - 1)]]
+    return Said(
+        answer, rate, "moves/s",
+        f"in its busiest half second the job asks for {rate:.0f} moves a second, around line {lines[0]}, "
+        f"{ground.moves.z[start]:.2f} mm up",
+        lines.tolist(),
+    )  # fmt: skip
+
+
+@finding("demand-varies")
+def demand_varies(ground: Ground) -> Said | None:
+    """Compare the moves a second of the outer contour, two seconds by two seconds."""
+    outer = ground.outer
+    spent = np.cumsum(ground.nominal[outer])
+    if not len(spent) or spent[-1] < 5 * REGION_S:
+        return None
+    rate = np.bincount((spent / REGION_S).astype(np.int64))[:-1] / REGION_S
+    calm, busy = np.maximum(np.quantile(rate, [0.05, 0.95]), 1 / REGION_S)
+    yes = busy >= 3 * calm and busy >= 0.5 * BUSY_PER_S
+    region = int(np.argmax(rate >= busy))
+    line = int(ground.moves.line[outer[int(np.searchsorted(spent, region * REGION_S))]])
+    return Said(
+        "yes" if yes else "no", float(busy / calm), "times",
+        f"the calmest parts of the outer contour ask for {calm:.3g} moves a second, the busiest for {busy:.3g}",
+        [line] if yes else (), 0.9,
+    )  # fmt: skip
+
+
+@finding("job-wall-speed")
+def wall_speed(ground: Ground) -> Said | None:
+    """Grade the middle speed asked for on the outer contour, weighted by length."""
+    outer = ground.outer
+    if not len(outer):
+        return None
+    feed = ground.moves.feed[outer]
+    order = np.argsort(feed)
+    along = np.cumsum(ground.length[outer][order])
+    middle = float(feed[order[int(np.searchsorted(along, along[-1] / 2))]])
+    answer = grade(middle, (SLOW_MM_S, "slow"), (FAST_MM_S + 1e-6, "middling"), above="fast")
+    return Said(
+        answer, middle, "mm/s", f"half of the outer contour is asked for at {middle:.0f} mm/s or less",
+        ground.lines_of(outer[feed == middle][:200], 3), 0.85,
+    )  # fmt: skip
+
+
+@finding("shortest-layer")
+def shortest_layer(ground: Ground) -> Said | None:
+    """Grade the shortest layers' times at the speeds asked for; first and last layers are left out."""
+    if ground.layers < 5:
+        return None
+    layer = ground.layer
+    inside = layer >= 0
+    times = np.bincount(layer[inside], ground.nominal[inside], minlength=ground.layers)[2:-2]
+    if not len(times):
+        return None
+    short = float(np.quantile(times, 0.02))
+    number = 2 + int(np.argmin(np.abs(times - short)))
+    answer = grade(short, (HURRIED_S, "hurried"), (BRIEF_S, "brief"), above="ample")
+    return Said(
+        answer, short, "s",
+        f"the shortest layers take {short:.1f} s at the speeds asked for, such as the one at "
+        f"{ground.file.shape.layer_z[number]:.2f} mm; braking makes them longer",
+        [int(ground.moves.line[int(np.argmax(layer == number))])], 0.8,
+    )  # fmt: skip
+
+
+@finding("job-seam-placement")
+def seams(ground: Ground) -> Said | None:
+    """Say where the outer loops start."""
+    shape = ground.file.shape
+    answers = {"aligned": "aligned", "corners": "at-corners", "scattered": "scattered", "none": "no-seam"}
+    if shape.seam_style not in answers:
+        return None
+    count = len(shape.seams.move)
+    tells = {
+        "aligned": f"the {count} outer loops start near one line up the part",
+        "corners": f"the {count} outer loops start in corners",
+        "scattered": f"the starts of the {count} outer loops are scattered round the part",
+        "none": "the wall climbs as one spiral, so no loop starts or ends",
+    }
+    few = shape.seam_style != "none" and count < 5
+    return Said(
+        answers[shape.seam_style], count, "seams", tells[shape.seam_style],
+        ground.lines_of(shape.seams.move[:200]), 0.6 if few else 0.9,
+    )  # fmt: skip
+
+
+def _half_seconds(ground: Ground) -> tuple[Ints, Ints]:
+    """Return (k,) moves beginning in each half second between first and last extrusion, and the first of each."""
+    body = ground.body
+    clock = np.cumsum(ground.nominal[body])
+    if not len(clock):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    edges = np.searchsorted(clock, np.arange(0.0, clock[-1], WINDOW_S))
+    counts = np.diff(np.append(edges, len(clock)))
+    return counts.astype(np.int64), (edges + body.start).astype(np.int64)
+
+
+def _bends(ground: Ground, joints: Ints) -> tuple[Floats, Floats]:
+    """Return bend in radians and mean length in mm at the joint between each move and the next, in the plane."""
+    x, y = ground.moves.x, ground.moves.y
+    ax, ay = x[joints] - x[joints - 1], y[joints] - y[joints - 1]
+    bx, by = x[joints + 1] - x[joints], y[joints + 1] - y[joints]
+    bend = np.abs(np.arctan2(ax * by - ay * bx, ax * bx + ay * by))
+    chord = (np.hypot(ax, ay) + np.hypot(bx, by)) / 2
+    return bend, chord
