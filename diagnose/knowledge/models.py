@@ -311,9 +311,9 @@ class Example(Part):
     name: Text
     answers: dict[Id, Ids] = Field(default_factory=dict)
     findings: dict[Id, Id] = Field(default_factory=dict)
-    expect: Annotated[
-        tuple[Expect, ...], BeforeValidator(lambda raw: [raw] if isinstance(raw, dict) else raw)
-    ] = Field(min_length=1)
+    expect: Annotated[tuple[Expect, ...], BeforeValidator(lambda raw: [raw] if isinstance(raw, dict) else raw)] = Field(
+        min_length=1
+    )
 
 
 class Source(Entry):

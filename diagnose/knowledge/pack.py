@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -145,7 +145,12 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
         if not isinstance(document.data, dict):
             problems.append(
                 Problem(
-                    document.file, 1, 1, "", "is not a mapping", f"begin with one of: {', '.join(KINDS)}, followed by `:`"
+                    document.file,
+                    1,
+                    1,
+                    "",
+                    "is not a mapping",
+                    f"begin with one of: {', '.join(KINDS)}, followed by `:`",
                 )
             )
             continue
@@ -164,7 +169,9 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
                 )  # fmt: skip
             elif not isinstance(entries, list):
                 problems.append(
-                    Problem(document.file, *at, "", f"{kind!r} holds no list", "write its entries below, each after `- `")
+                    Problem(
+                        document.file, *at, "", f"{kind!r} holds no list", "write its entries below, each after `- `"
+                    )
                 )
             else:
                 for index, raw in enumerate(entries):
@@ -199,7 +206,9 @@ def _add(
     if earlier is not None:
         if key in fresh or not isinstance(entry, Entry):
             problems.append(
-                Problem(document.file, line, column, id, f"this id stands at {earlier} too", "give one of them another id")
+                Problem(
+                    document.file, line, column, id, f"this id stands at {earlier} too", "give one of them another id"
+                )
             )
             return
         if not entry.replaces:
@@ -249,15 +258,15 @@ def _adjust(
 
     evidence = list(cause.evidence)
     for index, line in enumerate(adjust.evidence):
-        at = Origin(origin.pack, document.file, *document.place((*path, "evidence", index)))
+        here = Origin(origin.pack, document.file, *document.place((*path, "evidence", index)))
         same = next((i for i, old in enumerate(evidence) if cell(old) == cell(line)), None)
         if same is None:
             evidence.append(line)
             same = len(evidence) - 1
         else:
             evidence[same] = line
-            at = Origin(at.pack, at.file, at.line, at.column, knowledge.lines.get((cause.id, same)))
-        knowledge.lines[cause.id, same] = at
+            here = replace(here, over=knowledge.lines.get((cause.id, same)))
+        knowledge.lines[cause.id, same] = here
     changes: dict[str, Any] = {"evidence": tuple(evidence)}
     if adjust.rate is not None:
         changes["rate"] = adjust.rate

@@ -158,9 +158,7 @@ class _Plain:
         mark = node.start_mark
         self.problems.append(Problem(self.name, mark.line + 1, mark.column + 1, "", what, instead))
 
-    def _convert(
-        self, node: yaml.Node, seen: dict[int, tuple[Any, int]], above: tuple[int, ...]
-    ) -> tuple[Any, int]:
+    def _convert(self, node: yaml.Node, seen: dict[int, tuple[Any, int]], above: tuple[int, ...]) -> tuple[Any, int]:
         if id(node) in above:
             raise RecursionError
         if id(node) in seen:
@@ -189,9 +187,7 @@ class _Plain:
                     continue
                 word = key.value
                 if word in value:
-                    self._problem(
-                        key, f"{word!r} is given twice (first on line {first[word]})", "keep one of the two"
-                    )
+                    self._problem(key, f"{word!r} is given twice (first on line {first[word]})", "keep one of the two")
                     continue
                 first[word] = key.start_mark.line + 1
                 value[word], more = self._convert(child, seen, above)

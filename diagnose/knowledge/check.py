@@ -1,0 +1,426 @@
+"""What must hold between entries: one small function a rule, each yielding the faults it finds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import combinations, pairwise
+
+from diagnose.errors import nearest
+from diagnose.knowledge.models import Answer, Cause, Evidence, Finding, Question
+from diagnose.knowledge.pack import Knowledge
+from diagnose.knowledge.reader import Problem
+
+Check = Callable[[Knowledge], Iterator[Problem]]
+CHECKS: list[Check] = []
+
+USUAL_SLACK = 0.05
+"""Stated shares that should add to 1 may miss it by this much before they are scaled."""
+FEW_LINES = 3
+FREE_SOURCES = ("common practice", "from memory")
+
+
+def check(knowledge: Knowledge) -> list[Problem]:
+    """Return every fault between the entries of the packs, hard and soft, in the order of the files."""
+    return sorted(problem for rule in CHECKS for problem in rule(knowledge))
+
+
+def _rule(function: Check) -> Check:
+    CHECKS.append(function)
+    return function
+
+
+def _unknown(
+    k: Knowledge, kind: str, id: str, path: Sequence[str | int], target: str, what: str, *kinds: str
+) -> Iterator[Problem]:
+    """Yield a fault unless ``target`` is an id of one of ``kinds``, or stands in the files but is broken itself."""
+    known = [i for name in kinds for i in getattr(k, name)]
+    if target in known or any((name, target) in k.broken for name in kinds):
+        return
+    yield k.problem(
+        kind, id, path, f"{what} {target!r} is not known",
+        nearest(target, known) or f"add it under `{kinds[0]}:` or write one that `diagnose rules list` shows",
+    )  # fmt: skip
+
+
+def _asked(k: Knowledge, id: str) -> Question | Finding | None:
+    return k.questions.get(id) or k.findings.get(id)
+
+
+def _unknown_answer(
+    k: Knowledge, kind: str, id: str, path: Sequence[str | int], about: str, answer: str
+) -> Iterator[Problem]:
+    asked = _asked(k, about)
+    if asked is None:
+        return
+    known = [a.id for a in asked.answers]
+    if answer not in known:
+        hint = nearest(answer, known)
+        yield k.problem(
+            kind, id, path, f"{about!r} has no answer {answer!r}",
+            " ".join(filter(None, [hint, f"its answers are: {', '.join(known)}"])),
+        )  # fmt: skip
+
+
+def _condition(
+    k: Knowledge, kind: str, id: str, path: tuple[str | int, ...], condition: dict[str, tuple[str, ...]]
+) -> Iterator[Problem]:
+    for about, answers in condition.items():
+        yield from _unknown(k, kind, id, (*path, about), about, "the question or finding", "questions", "findings")
+        asked = _asked(k, about)
+        if isinstance(asked, Question) and asked.kind == "several":
+            yield k.problem(
+                kind, id, (*path, about), f"{about!r} is of kind several and cannot be a condition",
+                "use a question of kind one, or a finding",
+            )  # fmt: skip
+        for answer in answers:
+            yield from _unknown_answer(k, kind, id, (*path, about), about, answer)
+
+
+@_rule
+def evidence_speaks_of_what_is_known(k: Knowledge) -> Iterator[Problem]:
+    """Checks that evidence names questions, findings and answers that exist."""
+    for cause in k.causes.values():
+        for index, line in enumerate(cause.evidence):
+            path: tuple[str | int, ...] = ("evidence", index)
+            kind = "questions" if line.question else "findings"
+            yield from _line_problem(k, cause, index, line, kind)
+            for problem in _condition(k, "causes", cause.id, (*path, "given"), line.given):
+                yield _at_line(k, cause.id, index, problem)
+
+
+def _line_problem(k: Knowledge, cause: Cause, index: int, line: Evidence, kind: str) -> Iterator[Problem]:
+    path: tuple[str | int, ...] = ("evidence", index)
+    found = [
+        *_unknown(k, "causes", cause.id, (*path, kind[:-1]), line.about, f"the {kind[:-1]}", kind),
+        *_unknown_answer(k, "causes", cause.id, (*path, "answer"), line.about, line.answer),
+    ]
+    for problem in found:
+        yield _at_line(k, cause.id, index, problem)
+
+
+def _at_line(k: Knowledge, cause: str, index: int, problem: Problem) -> Problem:
+    """Return the problem moved to where the line stands: an adjusted line is in another file than its cause."""
+    origin = k.lines.get((cause, index))
+    if origin is None or origin.file == problem.file:
+        return problem
+    return Problem(origin.file, origin.line, origin.column, cause, problem.what, problem.instead, problem.hard)
+
+
+@_rule
+def defects_are_answers(k: Knowledge) -> Iterator[Problem]:
+    """Checks that each defect of a cause is an answer of the question with role defect."""
+    question = k.by_role("defect")
+    for cause in k.causes.values():
+        for defect in cause.defects:
+            if question is None:
+                return
+            yield from _unknown_answer(k, "causes", cause.id, ("defects", defect), question.id, defect)
+        total = sum(f.value for f in cause.defects.values())
+        if total > 1 + 1e-9:
+            yield k.problem(
+                "causes", cause.id, ("defects",), f"its defects add up to {total:.2f}",
+                "only one of them is the main one in a print: together at most 1",
+            )  # fmt: skip
+
+
+@_rule
+def roles_are_held_once(k: Knowledge) -> Iterator[Problem]:
+    """Checks that exactly one question has role defect and at most one has role second-defect."""
+    for role in ("defect", "second-defect"):
+        holders = [q for q in k.questions.values() if q.role == role]
+        for extra in holders[1:]:
+            yield k.problem(
+                "questions", extra.id, ("role",), f"the role {role!r} is held by {holders[0].id!r} already",
+                "take one of the two roles out",
+            )  # fmt: skip
+        for q in holders:
+            if q.kind != "one":
+                yield k.problem("questions", q.id, ("kind",), f"a question with role {role!r} is of kind several",
+                                "make it `kind: one`")  # fmt: skip
+    if k.questions and k.by_role("defect") is None and not any(kind == "questions" for kind, _ in k.broken):
+        first = next(iter(k.questions))
+        yield k.problem("questions", first, (), "no question has the role defect",
+                        "give one question `role: defect`")  # fmt: skip
+
+
+@_rule
+def causes_point_at_what_is_known(k: Knowledge) -> Iterator[Problem]:
+    """Checks the confirming tests, remedies and sources that causes name."""
+    for cause in k.causes.values():
+        for index, test in enumerate(cause.confirm):
+            yield from _unknown(k, "causes", cause.id, ("confirm", index), test, "the confirming test", "tests")
+        for index, remedy in enumerate(cause.remedies):
+            yield from _unknown(k, "causes", cause.id, ("remedies", index), remedy, "the remedy", "remedies")
+
+
+@_rule
+def sources_are_known(k: Knowledge) -> Iterator[Problem]:
+    """Checks that every source is common practice, from memory, or an entry of sources."""
+    for kind in ("causes", "questions", "findings", "tests", "remedies", "printers"):
+        for entry in getattr(k, kind).values():
+            if entry.source and entry.source not in FREE_SOURCES:
+                yield from _unknown(k, kind, entry.id, ("source",), entry.source, "the source", "sources")
+    for cause in k.causes.values():
+        for index, line in enumerate(cause.evidence):
+            if line.source and line.source not in FREE_SOURCES:
+                for problem in _unknown(
+                    k, "causes", cause.id, ("evidence", index, "source"), line.source, "the source", "sources"
+                ):
+                    yield _at_line(k, cause.id, index, problem)
+
+
+@_rule
+def tests_answer_a_question(k: Knowledge) -> Iterator[Problem]:
+    """Checks that the result of each confirming test is the answer of a question."""
+    for test in k.tests.values():
+        yield from _unknown(k, "tests", test.id, ("question",), test.question, "the question", "questions")
+
+
+@_rule
+def gates_are_known(k: Knowledge) -> Iterator[Problem]:
+    """Checks the conditions under which questions are asked."""
+    for question in k.questions.values():
+        yield from _condition(k, "questions", question.id, ("ask_if",), question.ask_if)
+
+
+@_rule
+def findings_fit(k: Knowledge) -> Iterator[Problem]:
+    """Checks that a finding that fills a question has its answers, and that what it is derived from exists."""
+    for finding in k.findings.values():
+        if finding.id in k.questions:
+            yield k.problem("findings", finding.id, ("id",), "a question has this id too", "rename the finding")
+        for index, other in enumerate(finding.derived_from):
+            yield from _unknown(k, "findings", finding.id, ("derived_from", index), other, "the finding", "findings")
+        if finding.fills is None:
+            continue
+        yield from _unknown(k, "findings", finding.id, ("fills",), finding.fills, "the question", "questions")
+        question = k.questions.get(finding.fills)
+        if question is None:
+            continue
+        ours, theirs = {a.id for a in finding.answers}, {a.id for a in question.answers}
+        if not ours <= theirs:
+            yield k.problem(
+                "findings", finding.id, ("answers",),
+                f"its answers {', '.join(sorted(ours - theirs))} are not answers of {question.id!r}",
+                f"use: {', '.join(sorted(theirs))}",
+            )  # fmt: skip
+
+
+@_rule
+def facts_count_once(k: Knowledge) -> Iterator[Problem]:
+    """Checks that evidence on a derived finding is given what it is derived from, and none is on a filling one."""
+    for cause in k.causes.values():
+        for index, line in enumerate(cause.evidence):
+            finding = k.findings.get(line.finding or "")
+            if finding is None:
+                continue
+            path = ("evidence", index, "finding")
+            if finding.fills:
+                yield _at_line(k, cause.id, index, k.problem(
+                    "causes", cause.id, path, f"{finding.id!r} fills the question {finding.fills!r}",
+                    f"write the evidence on the question {finding.fills!r}",
+                ))  # fmt: skip
+            elif finding.derived_from and not set(line.given) & set(finding.derived_from):
+                yield _at_line(k, cause.id, index, k.problem(
+                    "causes", cause.id, path,
+                    f"{finding.id!r} is computed from {', '.join(finding.derived_from)}: one fact would count twice",
+                    f"add `given: {{{finding.derived_from[0]}: ...}}`",
+                ))  # fmt: skip
+
+
+@_rule
+def usual_adds_up(k: Knowledge) -> Iterator[Problem]:
+    """Checks that the usual shares of a question add to 1 where all are stated, and to at most 1 where not."""
+    for kind in ("questions", "findings"):
+        for asked in getattr(k, kind).values():
+            if isinstance(asked, Question) and asked.kind == "several":
+                continue
+            for defect in sorted({d for a in asked.answers if isinstance(a.usual, dict) for d in a.usual} | {"other"}):
+                yield from _usual_total(k, kind, asked.id, asked.answers, defect)
+
+
+def _usual_total(k: Knowledge, kind: str, id: str, answers: tuple[Answer, ...], defect: str) -> Iterator[Problem]:
+    stated = [a.usual_for(defect) for a in answers]
+    total = sum(s for s in stated if s is not None)
+    of = "" if defect == "other" else f" for {defect}"
+    if None in stated:
+        if total > 1 - 1e-9:
+            yield k.problem(
+                kind, id, ("answers",), f"the usual shares stated{of} already add up to {total:.2f}",
+                "leave room for the answers without a usual share",
+            )  # fmt: skip
+    elif abs(total - 1) > USUAL_SLACK + 1e-9:
+        yield k.problem(kind, id, ("answers",), f"the usual shares{of} add up to {total:.2f}", "make them add up to 1")
+
+
+@_rule
+def seen_adds_up(k: Knowledge) -> Iterator[Problem]:
+    """Checks that what a cause says of one question is at most 1 in every context, and never said twice."""
+    for cause in k.causes.values():
+        cells: dict[str, list[tuple[int, Evidence]]] = {}
+        for index, line in enumerate(cause.evidence):
+            cells.setdefault(line.about, []).append((index, line))
+        for about, lines in cells.items():
+            asked = _asked(k, about)
+            if asked is not None:
+                yield from _said_twice(k, cause, lines)
+                if not (isinstance(asked, Question) and asked.kind == "several"):
+                    yield from _over_one(k, cause, about, lines)
+
+
+def _said_twice(k: Knowledge, cause: Cause, lines: list[tuple[int, Evidence]]) -> Iterator[Problem]:
+    for (i, first), (j, second) in combinations(lines, 2):
+        if first.answer != second.answer or len(first.given) != len(second.given):
+            continue
+        apart = any(
+            not set(first.given[about]) & set(second.given[about]) for about in first.given.keys() & second.given.keys()
+        )
+        if not apart:
+            yield _at_line(k, cause.id, j, k.problem(
+                "causes", cause.id, ("evidence", j, "answer"),
+                f"{second.about} {second.answer} is also said at {k.lines.get((cause.id, i))}, and both can hold at once",
+                "keep one of the two lines, or make one more specific with `given`",
+            ))  # fmt: skip
+
+
+def _over_one(k: Knowledge, cause: Cause, about: str, lines: list[tuple[int, Evidence]]) -> Iterator[Problem]:
+    for context in _contexts(line for _, line in lines):
+        said: dict[str, tuple[int, Evidence]] = {}
+        for index, line in lines:
+            if all(context.get(q) in answers for q, answers in line.given.items()):
+                old = said.get(line.answer)
+                if old is None or len(line.given) > len(old[1].given):
+                    said[line.answer] = (index, line)
+        total = sum(line.seen.value for _, line in said.values())
+        if total > 1 + USUAL_SLACK + 1e-9 and len(said) > 1:
+            index = max(i for i, _ in said.values())
+            when = "".join(f" when {q} is {a}" for q, a in context.items() if a)
+            yield _at_line(k, cause.id, index, k.problem(
+                "causes", cause.id, ("evidence", index, "seen"),
+                f"the answers of {about!r} add up to {total:.2f}{when}", "together they may be seen at most always: 1",
+            ))  # fmt: skip
+            return
+
+
+def _contexts(lines: Iterable[Evidence]) -> Iterator[dict[str, str | None]]:
+    """Yield one context for each combination of answers that some line's `given` speaks of, and none of them."""
+    said: dict[str, set[str]] = {}
+    for line in lines:
+        for about, answers in line.given.items():
+            said.setdefault(about, set()).update(answers)
+    found: list[dict[str, str | None]] = [{}]
+    for about, spoken in said.items():
+        found = [{**context, about: answer} for context in found for answer in (*sorted(spoken), None)]
+        if len(found) > 4096:
+            break
+    yield from found
+
+
+@_rule
+def conditions_have_no_cycle(k: Knowledge) -> Iterator[Problem]:
+    """Checks that gates and contexts together have no cycle."""
+    above: dict[str, set[str]] = {}
+    for question in k.questions.values():
+        above.setdefault(question.id, set()).update(question.ask_if)
+    places: dict[tuple[str, str], tuple[str, int]] = {}
+    for cause in k.causes.values():
+        for index, line in enumerate(cause.evidence):
+            for context in line.given:
+                above.setdefault(line.about, set()).add(context)
+                places.setdefault((line.about, context), (cause.id, index))
+    defect = k.by_role("defect")
+    if defect is not None:
+        everything: list[Question | Finding] = [*k.questions.values(), *k.findings.values()]
+        for asked in everything:
+            if asked.id != defect.id and any(isinstance(a.usual, dict) for a in asked.answers):
+                above.setdefault(asked.id, set()).add(defect.id)
+    cycle = _cycle(above)
+    if cycle is None:
+        return
+    shown = " -> ".join(reversed(cycle))
+    what, instead = f"conditions go round in a circle: {shown}", "take one of these conditions out"
+    for lower, upper in pairwise(cycle):
+        if (lower, upper) in places:
+            cause_id, index = places[lower, upper]
+            yield _at_line(
+                k, cause_id, index, k.problem("causes", cause_id, ("evidence", index, "given"), what, instead)
+            )
+            return
+    yield k.problem("questions", cycle[0], ("ask_if",), what, instead)
+
+
+def _cycle(above: dict[str, set[str]]) -> list[str] | None:
+    """Return one cycle of a graph (node to the nodes it depends on), or None. Iterative depth-first search."""
+    done: set[str] = set()
+    for start in above:
+        path: list[str] = []
+        stack: list[tuple[str, Iterator[str]]] = []
+        if start not in done:
+            path.append(start)
+            stack.append((start, iter(sorted(above[start]))))
+        while stack:
+            node, rest = stack[-1]
+            step = next(rest, None)
+            if step is None:
+                stack.pop()
+                path.pop()
+                done.add(node)
+            elif step in path:
+                return [*path[path.index(step) :], step]
+            elif step not in done:
+                path.append(step)
+                stack.append((step, iter(sorted(above.get(step, ())))))
+    return None
+
+
+@_rule
+def examples_speak_of_what_is_known(k: Knowledge) -> Iterator[Problem]:
+    """Checks the ids of worked examples: a mistyped one would compare nothing with nothing."""
+    for example in k.examples:
+        name = example.name
+        for about, answers in example.answers.items():
+            yield from _unknown(k, "examples", name, ("answers", about), about, "the question", "questions")
+            for answer in answers:
+                if answer != "unknown":
+                    yield from _unknown_answer(k, "examples", name, ("answers", about), about, answer)
+            question = k.questions.get(about)
+            if question is not None and question.kind == "one" and len(answers) != 1:
+                yield k.problem("examples", name, ("answers", about), f"{about!r} takes one answer", "keep one of them")
+        for about, answer in example.findings.items():
+            yield from _unknown(k, "examples", name, ("findings", about), about, "the finding", "findings")
+            yield from _unknown_answer(k, "examples", name, ("findings", about), about, answer)
+        for index, expect in enumerate(example.expect):
+            cause = expect.first or expect.cause or ""
+            yield from _unknown(k, "examples", name, ("expect", index), cause, "the cause", "causes")
+
+
+@_rule
+def causes_can_be_told_and_cured(k: Knowledge) -> Iterator[Problem]:
+    """Checks (softly) that each cause has evidence, a confirming test, a remedy, and says how it misleads."""
+    for cause in k.causes.values():
+        wanting = []
+        if len(cause.evidence) < FEW_LINES:
+            wanting.append((f"has {len(cause.evidence)} lines of evidence", f"give it at least {FEW_LINES}"))
+        if not cause.confirm:
+            wanting.append(("has no confirming test", "name one under `confirm:`"))
+        if not cause.remedies:
+            wanting.append(("has no remedy", "name one under `remedies:`"))
+        if not cause.misleads:
+            wanting.append(("does not say how it misleads", "add `misleads:`, what makes people suspect it wrongly"))
+        for what, instead in wanting:
+            yield k.problem("causes", cause.id, (), what, instead, hard=False)
+
+
+@_rule
+def pairs_can_be_told_apart(k: Knowledge) -> Iterator[Problem]:
+    """Checks (softly) that two causes that share a defect differ in at least one line."""
+
+    def lines(cause: Cause) -> set[tuple[str, str, float]]:
+        return {(e.about, e.answer, e.seen.value) for e in cause.evidence}
+
+    for first, second in combinations(k.causes.values(), 2):
+        if first.defects.keys() & second.defects.keys() and lines(first) == lines(second):
+            yield k.problem(
+                "causes", second.id, (), f"nothing tells it apart from {first.id!r}",
+                "add a line of evidence in which the two differ", hard=False,
+            )  # fmt: skip

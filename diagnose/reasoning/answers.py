@@ -1,0 +1,164 @@
+"""From what a user said and what the program found to observed nodes, in the order in which they count."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from diagnose.errors import BadInput, nearest
+from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.inference import Seen, log_likelihood, standing
+from diagnose.reasoning.network import NO, YES, Network
+
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A finding as the engine reports it: its answer and how far it may be believed (0 to 1)."""
+
+    id: str
+    answer: str
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One answer or finding that counts: what the ledger has a line for."""
+
+    source: Literal["question", "finding"]
+    id: str
+    """The question or finding as the user sees it; a finding that fills a question keeps its own id."""
+    about: str
+    """The question or finding whose evidence it touches."""
+    answers: tuple[str, ...]
+    seen: tuple[tuple[int, Seen], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Setaside:
+    """An answer that does not count now, and why."""
+
+    id: str
+    why: str
+
+
+def checked_answer(knowledge: Knowledge, question_id: str, answers: Iterable[str]) -> tuple[str, ...]:
+    """Return the answers as a tuple, empty for unknown; raises BadInput for an id that is not declared.
+
+    Options of a question of kind several come back in the order of the question, each once.
+    """
+    question = knowledge.questions.get(question_id)
+    if question is None:
+        hint = nearest(question_id, knowledge.questions) or "`diagnose rules list` shows every question"
+        raise BadInput(f"there is no question {question_id!r}", hint)
+    given = tuple(answers)
+    if given == (UNKNOWN,) or (not given and question.kind == "one"):
+        return ()
+    known = [a.id for a in question.answers]
+    for answer in given:
+        if answer not in known:
+            hint = nearest(answer, known)
+            raise BadInput(
+                f"the question {question_id!r} has no answer {answer!r}",
+                " ".join(filter(None, [hint, f"its answers are: {', '.join(known)}, unknown"])),
+            )
+    if question.kind == "one" and len(given) > 1:
+        raise BadInput(f"the question {question_id!r} takes one answer, not {len(given)}", f"keep one of: {given}")
+    return tuple(a for a in known if a in given)
+
+
+def reports(
+    knowledge: Knowledge,
+    network: Network,
+    answers: Mapping[str, Sequence[str] | None],
+    findings: Sequence[Found] = (),
+    *,
+    marks_measured: bool = False,
+) -> tuple[list[Report], list[Setaside], list[str]]:
+    """Line up what counts: answers in the order given, then findings by id.
+
+    Parameters
+    ----------
+    answers
+        Question id to its answers (checked); None for unknown. A submitted list of a question of kind several means no
+        for the options that are not in it, so an empty list says something there.
+    findings
+        What the engine found. One that fills a question counts only where it is surer than the user.
+    marks_measured
+        True once marks were placed: questions they measure are then set aside.
+
+    Returns
+    -------
+    reports, set aside, warnings
+    """
+    fills = {f.fills: f for f in knowledge.findings.values() if f.fills}
+    by_id = {found.id: found for found in findings}
+    lined_up: list[Report] = []
+    aside: list[Setaside] = []
+    warnings: list[str] = []
+    overruled: set[str] = set()
+    for about, given in answers.items():
+        if given is None:
+            continue
+        question = knowledge.questions[about]
+        if marks_measured and question.measured_by == "marks":
+            aside.append(Setaside(about, "the marks were measured, which says it better"))
+            continue
+        filler = fills.get(about)
+        found = by_id.get(filler.id) if filler else None
+        if filler and found:
+            disagree = found.answer not in given
+            if disagree:
+                warnings.append(
+                    f"you said {', '.join(given)} to {question.ask!r}, but the job file says {found.answer}: "
+                    "is it the file that was printed?"
+                )
+            if found.confidence >= 1.0 - question.slips.value:
+                aside.append(Setaside(about, f"the job file says it more surely ({filler.name})"))
+                continue
+            overruled.add(filler.id)
+        lined_up.append(Report("question", about, about, tuple(given), _seen(network, about, given)))
+    for found in sorted(findings, key=lambda f: f.id):
+        known = knowledge.findings.get(found.id)
+        if known is None or found.id in overruled:
+            continue
+        about = known.fills or found.id
+        if found.answer not in [a.id for a in known.answers]:
+            continue
+        seen = _seen(network, about, (found.answer,), slips=1.0 - found.confidence)
+        lined_up.append(Report("finding", found.id, about, (found.answer,), seen))
+    lined_up, impossible = _possible(network, lined_up)
+    aside += [Setaside(id, "it goes with another kind of print than an earlier answer does") for id in impossible]
+    known, asleep = standing(network, {i: s for r in lined_up for i, s in r.seen})
+    sleeping = [r for r in lined_up if any(i in asleep for i, _ in r.seen)]
+    aside += [Setaside(r.id, "the question no longer applies, because another answer changed") for r in sleeping]
+    return [r for r in lined_up if r not in sleeping], aside, warnings
+
+
+def _possible(network: Network, lined_up: Sequence[Report]) -> tuple[list[Report], list[str]]:
+    """Leave out reports that no print could show together: two questions whose unanswered gate cannot open both."""
+    kept: list[Report] = []
+    impossible: list[str] = []
+    observed: dict[int, Seen] = {}
+    for report in lined_up:
+        tried = {**observed, **dict(report.seen)}
+        if np.isneginf(log_likelihood(network, tried)).all():
+            impossible.append(report.id)
+        else:
+            kept.append(report)
+            observed = tried
+    return kept, impossible
+
+
+def _seen(
+    network: Network, about: str, given: Sequence[str], slips: float | None = None
+) -> tuple[tuple[int, Seen], ...]:
+    nodes = network.of[about]
+    if network.kind[about] == "several":
+        return tuple((i, Seen(YES if network.nodes[i].option in given else NO)) for i in nodes)
+    (i,) = nodes
+    return ((i, Seen(network.nodes[i].states.index(given[0]), slips)),)

@@ -1,0 +1,158 @@
+"""What to ask next: the expected information about the cause, in bits, for each minute of the user's time.
+
+I(cause; question | answers so far) = H(mixture) - sum of P(cause) H(answer | cause); Lindley 1956.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from diagnose.reasoning.inference import Observed, Seen, applies, log_likelihood, standing
+from diagnose.reasoning.network import Array, Network
+
+WORTH_BITS = 0.02
+"""A question that is expected to tell less than this is not worth anybody's time."""
+ENOUGH = 0.90
+"""A leader with this share ends the interview."""
+TOLD_APART_AMONG = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What a question is expected to tell."""
+
+    about: str
+    bits: float
+    tells_apart: tuple[str, ...]
+    """Two causes its answers separate best among the likely ones."""
+
+
+def entropy_bits(shares: Array, axis: int = -1) -> Array:
+    """Return the Shannon entropy along an axis, in bits; 0 log 0 is 0."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(shares > 0, -shares * np.log2(shares), 0.0)
+    return np.asarray(terms.sum(axis=axis))
+
+
+def predictive(network: Network, about: str, observed: Observed, base: Array) -> Array:
+    """Return P(answer | cause, answers so far), shape (1 + C, answers); rows sum to 1.
+
+    For a question of kind several the answers are all combinations of its options (at most 2**8), yes first.
+    ``base`` is the log-likelihood of the answers so far.
+    """
+    known, asleep = standing(network, observed)
+    tables = [_one_node(network, i, observed, known, asleep, base) for i in network.of[about]]
+    joint = tables[0]
+    for table in tables[1:]:
+        joint = (joint[:, :, None] * table[:, None, :]).reshape(len(joint), -1)
+    return joint
+
+
+def _one_node(
+    network: Network,
+    i: int,
+    observed: Observed,
+    known: Mapping[int, int],
+    asleep: frozenset[int],
+    base: Array,
+) -> Array:
+    node = network.nodes[i]
+    if all(context in known for context in node.contexts) and not _depended_on(network, i, observed, asleep):
+        return network.reported(i, known)[0]
+    columns = []
+    for state in range(len(node.states)):
+        columns.append(log_likelihood(network, {**observed, i: Seen(state)}) - base)
+    table = np.exp(np.array(columns).T)
+    return np.asarray(table / table.sum(axis=1, keepdims=True))
+
+
+def _depended_on(network: Network, i: int, observed: Observed, asleep: frozenset[int]) -> bool:
+    """Tell whether an answered node may depend on node i: then the answers so far say something about it."""
+    return any(
+        i in network.nodes[j].contexts or any(i == member for group in network.nodes[j].gates for member, _ in group)
+        for j in _ancestors(network, (j for j in observed if j not in asleep))
+    )
+
+
+def _ancestors(network: Network, nodes: Iterable[int]) -> set[int]:
+    found: set[int] = set()
+    stack = list(nodes)
+    while stack:
+        j = stack.pop()
+        if j in found:
+            continue
+        found.add(j)
+        stack.extend(network.nodes[j].contexts)
+        stack.extend(member for group in network.nodes[j].gates for member, _ in group)
+    return found
+
+
+def information_bits(shares: Array, table: Array) -> float:
+    """Return I(cause; answer) in bits for cause shares (1 + C,) and P(answer | cause) (1 + C, answers)."""
+    mixture = shares @ table
+    return max(0.0, float(entropy_bits(mixture) - shares @ entropy_bits(table)))
+
+
+def gains(
+    network: Network, abouts: Iterable[str], observed: Observed, shares: Array, *, only_open: bool = True
+) -> list[Gain]:
+    """Return the expected information of each question, most first.
+
+    Parameters
+    ----------
+    abouts
+        Questions (or findings) to weigh.
+    observed
+        Answers so far.
+    shares
+        Posterior (1 + C,), tempered or not; the answers expected are never tempered.
+    only_open
+        Leave out questions whose gate is not known to be open.
+    """
+    base = log_likelihood(network, observed)
+    known, _ = standing(network, observed)
+    found = []
+    for about in abouts:
+        if only_open and not applies(network, about, known):
+            continue
+        table = predictive(network, about, observed, base)
+        found.append(Gain(about, information_bits(shares, table), _tells_apart(network, shares, table)))
+    return sorted(found, key=lambda g: (-g.bits, g.about))
+
+
+def _tells_apart(network: Network, shares: Array, table: Array) -> tuple[str, ...]:
+    """Return the two likely causes whose answers differ most, weighed by how likely both are."""
+    likely = [int(row) for row in np.argsort(-shares[1:], kind="stable")[:TOLD_APART_AMONG] + 1]
+    best: tuple[float, tuple[str, ...]] = (0.0, ())
+    for a, b in combinations(likely, 2):
+        distance = 0.5 * float(np.abs(table[a] - table[b]).sum())
+        score = float(shares[a] * shares[b]) * distance
+        if score > best[0] and distance > 0.05:
+            best = (score, (network.causes[a - 1], network.causes[b - 1]))
+    return best[1]
+
+
+def job_gain(network: Network, findings: Iterable[str], observed: Observed, shares: Array, most: int = 4096) -> float:
+    """Return the bits that reading the job file is expected to bring at least: its best findings taken together.
+
+    Findings are independent given the cause and their contexts; as many of the most telling ones are joined as keep
+    the table within ``most`` combinations, so the true figure is no smaller.
+    """
+    base = log_likelihood(network, observed)
+    ranked = sorted(
+        (
+            (information_bits(shares, t), about, t)
+            for about in findings
+            for t in [predictive(network, about, observed, base)]
+        ),
+        key=lambda item: (-item[0], item[1]),
+    )
+    joint = np.ones((len(shares), 1))
+    for _, _, table in ranked:
+        if joint.shape[1] * table.shape[1] <= most:
+            joint = (joint[:, :, None] * table[:, None, :]).reshape(len(joint), -1)
+    return information_bits(shares, joint)
