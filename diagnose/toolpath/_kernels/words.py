@@ -1,0 +1,381 @@
+"""Bytes of a job file to columns: one pass over the bytes, one row a command."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.toolpath._kernels import kernel
+from diagnose.toolpath.columns import Bytes, Floats, Int32s, Ints
+
+# Codes of operations: letter base + 10 * number + first decimal, so that M862.3 has a code of its own.
+NONE, MACRO, CONDITION = 0, 1, 2
+G_BASE, M_BASE, T_BASE = 1_000_000, 2_000_000, 3_000_000
+
+EXTRA = "IJKRPSTL"
+"""Letters that few rows carry; they live in a side table."""
+EXTRA_BITS = sum(1 << (ord(letter) - 65) for letter in EXTRA)
+
+FIRST, JUNK, MAYBE = 1, 2, 4
+"""Flags of a row: first of its line; its line holds unreadable bytes; inside a conditional block."""
+
+TROUBLES = (
+    "the checksum does not match the line",
+    "unreadable characters",
+    "a placeholder was never filled in",
+    "a quoted text is not closed",
+    "a comment in parentheses is not closed",
+    "a number has two decimal points",
+)
+FIRST_LINES = 10
+
+# What `read` keeps between calls, in one array of integers.
+POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES = range(9)
+STATE_SIZE = 9
+
+TENS = 10.0 ** np.arange(23)
+LARGEST = 10**17
+_HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE = (
+    int(sum((ord(c) & 31) << (5 * k) for k, c in enumerate(reversed(word))))
+    for word in ("if", "elif", "else", "endif", "while")
+)
+
+
+@kernel
+def is_text_command(op: int) -> bool:
+    """Return whether the rest of the line is text: messages, file names, names of objects and machines."""
+    number = (op - 2_000_000) // 10
+    return (
+        number == 117 or number == 118 or number == 23 or number == 28 or number == 30 or number == 32
+        or number == 36 or number == 486 or number == 550 or number == 587 or number == 928
+    )  # fmt: skip
+
+
+@kernel
+def read(
+    data: Bytes, stop: int, state: Ints,
+    op_: Int32s, line_: Int32s, offset_: Ints, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
+    x_: Floats, y_: Floats, z_: Floats, e_: Floats, f_: Floats, extra_: Floats,
+    counts: Ints, first_lines: Int32s, extra_letters: Bytes,
+) -> bool:  # fmt: skip
+    """Read every line that starts before `stop`; return False when the columns are full (grow them and call again).
+
+    `state` says where to begin and is brought up to date line by line, so a call may be repeated from there.
+    Columns end in `_`, (rows,), `extra_` is (side rows, 8). `all_` and `code_` are bytes since the line of the row
+    before: the whole of the file, and what is left without comments and blank lines.
+    """
+    n = len(data)
+    rows, sides = len(op_), len(extra_)
+    i, row, side, line, last_end = state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END]
+    depth, block = state[DEPTH], state[INDENT]
+    values = np.zeros(26)
+    fresh = True
+    opened = False
+    mask = bare = op = 0
+    line0 = indent = first_row = bad = paren = 0
+    code_start = code_end = -1
+    junk_row = False
+    while True:
+        if fresh:
+            if i >= stop:
+                break
+            line0 = i
+            if i == 0 and n >= 3 and data[0] == 0xEF and data[1] == 0xBB and data[2] == 0xBF:
+                i = 3
+            while i < n and (data[i] == 32 or data[i] == 9):
+                i += 1
+            indent = i - line0
+            first_row = -1
+            bad = paren = 0
+            code_start = code_end = -1
+            opened = False
+            mask = bare = op = 0
+        glued = False
+        while i < n:
+            c = data[i]
+            if c <= 32:
+                if c == 10 or c == 13:
+                    break
+                i += 1
+                continue
+            if c == 59:  # ; comment to the end of the line
+                while i < n and data[i] != 10 and data[i] != 13:
+                    i += 1
+                break
+            if c == 40:  # ( comment )
+                begun = i
+                while i < n and data[i] != 41 and data[i] != 10 and data[i] != 13:
+                    i += 1
+                if i < n and data[i] == 41:
+                    i += 1
+                else:
+                    bad |= 16
+                if code_start >= 0:
+                    paren += i - begun
+                continue
+            if code_start < 0:
+                code_start = i
+            u = c & 0xDF
+            if 65 <= u <= 90 and c != 64:
+                j = i + 1
+                if not opened and u != 78:
+                    nxt = data[j] & 0xDF if j < n else 0
+                    if (65 <= nxt <= 90) or (j < n and data[j] == 95):
+                        word = 0
+                        while j < n and 65 <= (data[j - 1] & 0xDF) <= 90 and word < 1 << 30:
+                            word = (word << 5) | (data[j - 1] & 31)
+                            j += 1
+                        op = 1
+                        if (
+                            word == _HASH_IF or word == _HASH_ELIF or word == _HASH_ELSE
+                            or word == _HASH_ENDIF or word == _HASH_WHILE
+                        ):  # fmt: skip
+                            op = 2
+                        opened = True
+                        while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
+                            i += 1
+                        code_end = i
+                        continue
+                while j < n and (data[j] == 32 or data[j] == 9 or data[j] == 61):
+                    j += 1
+                begun = j
+                negative = False
+                if j < n and (data[j] == 45 or data[j] == 43):
+                    negative = data[j] == 45
+                    j += 1
+                m = decimals = dropped = fraction = 0
+                seen = False
+                while j < n:
+                    d = data[j]
+                    if 48 <= d <= 57:
+                        seen = True
+                        if m < LARGEST:
+                            m = m * 10 + (d - 48)
+                            decimals += fraction
+                        else:
+                            dropped += 1 - fraction
+                        j += 1
+                    elif d == 46 and fraction == 0:
+                        fraction = 1
+                        j += 1
+                    elif d == 32 or d == 9:
+                        k = j + 1
+                        while k < n and (data[k] == 32 or data[k] == 9):
+                            k += 1
+                        # White space may stand inside a number (NISTIR 6556, 3.3.2).
+                        if k < n and (48 <= data[k] <= 57 or (data[k] == 46 and fraction == 0)):
+                            j = k
+                        else:
+                            break
+                    else:
+                        break
+                command = u == 71 or u == 77  # G, M
+                if seen:
+                    if command and opened:
+                        glued = True
+                        break
+                    power = dropped - decimals
+                    # A small e glued to the digits of a capital word is an exponent, as careless writers print it;
+                    # anything else is an extruder word, as the standard has it.
+                    if j + 1 < n and data[j] == 101 and c < 96:
+                        k = j + 1
+                        down = data[k] == 45
+                        if down or data[k] == 43:
+                            k += 1
+                        if k < n and 48 <= data[k] <= 57:
+                            digits = 0
+                            while k < n and 48 <= data[k] <= 57:
+                                digits = min(digits * 10 + (data[k] - 48), 9999)
+                                k += 1
+                            power += -digits if down else digits
+                            j = k
+                    value = float(m)
+                    if power < 0:
+                        value = value / TENS[-power] if power >= -22 else value * 10.0 ** float(power)
+                    elif power > 0:
+                        value = value * TENS[power] if power <= 22 else value * 10.0 ** float(power)
+                    if negative:
+                        value = -value
+                    if j < n and data[j] == 46:
+                        while j < n and (data[j] == 46 or 48 <= data[j] <= 57):
+                            j += 1
+                        if op < 2_000_000:  # versions such as U3.7.1 are no concern
+                            bad |= 32
+                    if not opened:
+                        if u == 78:  # N: number of the line
+                            i = j
+                            code_end = i
+                            continue
+                        opened = True
+                        if command or u == 84:
+                            op = (1_000_000 if u == 71 else 2_000_000 if u == 77 else 3_000_000) + int(
+                                min(max(value, 0.0), 99999.0) * 10.0 + 0.5
+                            )
+                            i = j
+                            code_end = i
+                            if j < n and data[j] == 95:  # a macro whose name begins like a command
+                                op = 1
+                            if op == 1 or (u == 77 and is_text_command(op)):
+                                while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
+                                    i += 1
+                                code_end = i
+                            continue
+                    if u != 78:
+                        values[u - 65] = value
+                        mask |= 1 << (u - 65)
+                    i = j
+                else:
+                    # A bare letter; or a placeholder some program should have filled in.
+                    j = begun
+                    if j < n and (data[j] == 123 or data[j] == 91):
+                        close = 125 if data[j] == 123 else 93
+                        while j < n and data[j] != close and data[j] != 10 and data[j] != 13:
+                            j += 1
+                        if j < n and data[j] == close:
+                            j += 1
+                        bad |= 4
+                    else:
+                        j = i + 1
+                        if not opened:
+                            bad |= 2
+                    bare |= 1 << (u - 65)
+                    i = j
+                code_end = i
+                continue
+            if c == 42:  # * checksum: XOR of the bytes before it, in decimal (community G-code reference)
+                k = i + 1
+                while k < n and (data[k] == 32 or data[k] == 9):
+                    k += 1
+                stated = 0
+                good = k < n and 48 <= data[k] <= 57
+                while k < n and 48 <= data[k] <= 57:
+                    stated = min(stated * 10 + (data[k] - 48), 999)
+                    k += 1
+                total = 0
+                for b in range(line0 + indent, i):
+                    total ^= data[b]
+                before = 0
+                for b in range(line0, line0 + indent):
+                    before ^= data[b]
+                if not good:
+                    bad |= 2
+                elif stated != total and stated != (total ^ before):
+                    bad |= 1
+                i = k
+                code_end = i
+                continue
+            if c == 34:  # "text"
+                i += 1
+                while i < n and data[i] != 34 and data[i] != 10 and data[i] != 13:
+                    i += 1
+                if i < n and data[i] == 34:
+                    i += 1
+                else:
+                    bad |= 8
+                code_end = i
+                continue
+            if (c == 123 or c == 91) and not opened:  # { or [ in place of a command
+                k = i + 1
+                while k < n and (data[k] == 32 or data[k] == 9):
+                    k += 1
+                word = 0
+                while k < n and 65 <= (data[k] & 0xDF) <= 90 and word < 1 << 30:
+                    word = (word << 5) | (data[k] & 31)
+                    k += 1
+                op = 1
+                if word == _HASH_IF:
+                    op = 2
+                    depth += 1
+                elif word == _HASH_ENDIF:
+                    op = 2
+                    depth = max(0, depth - 1)
+                elif word == _HASH_ELIF or word == _HASH_ELSE:
+                    op = 2
+                opened = True
+                while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
+                    i += 1
+                code_end = i
+                continue
+            # / asks that a line may be left out, % frames a program: neither says anything here.
+            if not ((c == 47 and not opened) or c == 37):
+                bad |= 2
+            i += 1
+            code_end = i
+        if opened:
+            other = mask & EXTRA_BITS
+            if row >= rows or (other != 0 and side >= sides):
+                # The line is read again once there is room: nothing of it has entered the state.
+                return False
+            if block >= 0 and first_row < 0 and indent <= block:
+                block = -1
+            junk_row = (bad & 2) != 0
+            op_[row] = op
+            line_[row] = line
+            offset_[row] = line0
+            all_[row] = 0
+            code_[row] = 0
+            if mask & 1 and not mask & 16:  # A is an older name of the extruder
+                values[4] = values[0]
+                mask |= 16
+            if bare & 1:
+                bare |= 16
+            bare_[row] = bare
+            flags_[row] = (
+                (1 if first_row < 0 else 0) | (2 if junk_row else 0) | (4 if depth > 0 or block >= 0 else 0)
+            )
+            x_[row] = values[23] if mask & (1 << 23) else np.nan
+            y_[row] = values[24] if mask & (1 << 24) else np.nan
+            z_[row] = values[25] if mask & (1 << 25) else np.nan
+            e_[row] = values[4] if mask & (1 << 4) else np.nan
+            f_[row] = values[5] if mask & (1 << 5) else np.nan
+            side_[row] = -1
+            if other != 0:
+                for k in range(len(extra_letters)):
+                    letter = extra_letters[k] - 65
+                    extra_[side, k] = values[letter] if mask & (1 << letter) else np.nan
+                side_[row] = side
+                side += 1
+            if first_row < 0:
+                first_row = row
+            row += 1
+            if op == 2 and depth == 0:
+                block = indent
+        if glued:
+            fresh = False
+            opened = False
+            mask = bare = op = 0
+            continue
+        # The end of the line: LF, CR LF, CR CR LF or a lone CR.
+        ends = 1
+        if i < n:
+            if data[i] == 13:
+                k = i
+                while k < n and data[k] == 13:
+                    k += 1
+                if k < n and data[k] == 10:
+                    i = k + 1
+                else:
+                    ends = k - i
+                    i = k
+            else:
+                i += 1
+        if first_row >= 0:
+            all_[first_row] = i - last_end
+            code_[first_row] = code_end - code_start - paren + 1
+            last_end = i
+        if code_start >= 0:
+            state[CODE_LINES] += 1
+            if bad & 2:
+                state[JUNK_LINES] += 1
+                for k in range(max(first_row, 0), row if first_row >= 0 else 0):
+                    flags_[k] |= 2
+        if bad:
+            for k in range(len(counts)):
+                if bad & (1 << k):
+                    if counts[k] < first_lines.shape[1]:
+                        first_lines[k, counts[k]] = line
+                    counts[k] += 1
+        line += ends
+        fresh = True
+        state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END] = i, row, side, line, last_end
+        state[DEPTH], state[INDENT] = depth, block
+    return True
