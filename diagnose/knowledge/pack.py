@@ -98,7 +98,7 @@ class Knowledge:
 
 
 def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
-    """Read packs and lay them over each other, earlier ones below.
+    """Read packs (folders, or single files) and lay them over each other, earlier ones below.
 
     Every fault found on the way is in the list; entries with a fault are left out of the knowledge. The references
     between entries are looked at by `diagnose.knowledge.check.check`.
@@ -129,9 +129,12 @@ def load_checked(folders: Sequence[Path]) -> Knowledge:
 
 
 def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> None:
-    if not folder.is_dir():
+    if folder.is_file():
+        files = [folder]
+    elif folder.is_dir():
+        files = sorted(p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.parts[1:]))
+    else:
         raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
-    files = sorted(p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.parts))
     if not files:
         raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
     header = PackHeader(name=folder.name)

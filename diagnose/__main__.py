@@ -1,0 +1,5 @@
+"""``python -m diagnose`` is ``diagnose``."""
+
+from diagnose.cli import main
+
+main()

@@ -1,0 +1,86 @@
+"""The command line: commands are found by name and imported only when called, so that help is instant."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from diagnose import __version__
+from diagnose.errors import BadInput, Cancelled, nearest
+
+COMMANDS = {
+    "ask": "The interview line by line: pipes, screen readers, plain terminals.",
+    "rank": "Rank the causes from facts you already have.",
+    "toolpath": "Read job files and show where the motion queue runs short.",
+    "rules": "Check, test, list and show the rules.",
+    "printers": "List and show printer cards.",
+    "demo": "The whole job on an invented case, unattended.",
+}
+"""Command to its one line of help; each lives in the module of its name."""
+
+
+class Lazy(click.Group):
+    """A group whose commands are imported when they are called."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        return getattr(import_module(f"diagnose.cli.{name}"), name)  # type: ignore[no-any-return]
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(self, context: click.Context, args: list[str]) -> Any:
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            hint = nearest(args[0], COMMANDS) or f"the commands are: {', '.join(COMMANDS)}"
+            raise BadInput(f"there is no command {args[0]!r}", hint)
+        return super().resolve_command(context, args)
+
+
+@click.group(cls=Lazy, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="%(version)s")
+@click.option("--rules", "packs", multiple=True, metavar="DIR", help="Lay this folder of rules over the built-in ones.")
+@click.option("--casebook", metavar="DIR", help="Keep cases in this folder.")
+@click.pass_context
+def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | None) -> None:
+    """Find the true cause of a bad fused-filament print.
+
+    Without a command the app opens.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from pathlib import Path
+
+    from diagnose.screens.app import run_app
+
+    context.exit(run_app([Path(p) for p in packs], Path(casebook) if casebook else None))
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; exits 0 when all is good, 1 when a check failed, 2 for bad use or bad input."""
+    try:
+        code = diagnose.main(arguments, prog_name="diagnose", standalone_mode=False)
+    except BadInput as error:
+        click.echo(f"diagnose: {error}", err=True)
+        if error.hint:
+            click.echo(f"  hint: {error.hint}", err=True)
+        code = 2
+    except click.ClickException as error:
+        error.show()
+        code = 2
+    except (click.Abort, KeyboardInterrupt, Cancelled):
+        click.echo("stopped", err=True)
+        code = 130
+    except BrokenPipeError:
+        # The reader of our pipe has gone; a second error while closing would only confuse.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,199 @@
+"""``diagnose ask``: the interview line by line, for pipes, screen readers and plain terminals."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import click
+
+from diagnose.cases.journal import Casebook, default_folder
+from diagnose.cli import words
+from diagnose.cli.common import decibans, percent, printer_option, progress, rules_option
+from diagnose.errors import BadInput, Cancelled
+from diagnose.knowledge.models import Question
+from diagnose.triage import NextStep, Triage, knowledge_from
+
+HELP = """\
+  a number     that answer (several numbers, like 1 3, where several may hold; - for none of them)
+  0            you cannot tell
+  w            why this is asked
+  b            take the last answer back
+  r            the ranking      l  why the first suspect      d  everything answered so far
+  s            leave this question for later
+  j FILE       attach the job file      p CARD  choose the printer card
+  t            how to confirm and cure the first suspect
+  q            stop; the case is kept"""
+
+
+@click.command()
+@click.option("--casebook", type=click.Path(path_type=Path), metavar="DIR", help="Keep cases in this folder.")
+@click.option("--case", "case_id", metavar="ID", help="Go on with this case.")
+@click.option("--title", default="", help="What the part is.")
+@click.option("--job", metavar="FILE", help="The job file (G-code) of the print.")
+@printer_option
+@rules_option
+def ask(
+    casebook: Path | None, case_id: str | None, title: str, job: str | None, printer: str | None, packs: tuple[Path, ...]
+) -> None:
+    """The interview line by line: pipes, screen readers, plain terminals.
+
+    Answers are read from standard input; the case is saved after each.
+    """
+    knowledge = knowledge_from(packs)
+    book = Casebook(casebook or default_folder())
+    triage = Triage.resume(knowledge, book, case_id) if case_id else Triage.start(knowledge, book, title)
+    if printer:
+        triage.choose_printer(printer)
+    if job:
+        _attach(triage, job)
+    click.echo(f"case {triage.case.id}; ? lists what you can type")
+    Interview(triage).run()
+    click.echo()
+    for line in words.verdict(triage):
+        click.echo(line)
+
+
+class Interview:
+    """A dialogue over standard input and output; ends with `q` or the end of the input."""
+
+    def __init__(self, triage: Triage) -> None:
+        self.triage = triage
+        self.later: set[str] = set()
+        self.told_enough = False
+
+    def run(self) -> None:
+        """Ask until nothing is worth asking, the user stops, or the input ends."""
+        while True:
+            step = next(
+                (s for s in self.triage.next_steps() if s.kind == "question" and s.id not in self.later), None
+            )
+            if step is None:
+                click.echo("\nNothing more is worth asking.")
+                return
+            if self.triage.enough and not self.told_enough:
+                self.told_enough = True
+                click.echo("\nThe first suspect is clear enough to test (t); go on answering if you like, q to stop.")
+            question = self.triage.question(step.id)
+            self._show(question)
+            if not self._dialogue(question, step):
+                return
+
+    def _show(self, question: Question) -> None:
+        look = f"  ({question.look})" if question.look else ""
+        click.echo(f"\n{question.ask}{look}")
+        for number, answer in enumerate(question.answers, 1):
+            picture = f"{answer.picture}   " if answer.picture else ""
+            click.echo(f"  {number:>2}  {picture}{answer.say}")
+        several = "; several numbers may hold, - for none" if question.kind == "several" else ""
+        click.echo(f"   0  can't tell          w why   b back   q stop   ? more{several}")
+
+    def _dialogue(self, question: Question, step: NextStep) -> bool:
+        """Read lines until the question is done with; returns False when the user stops."""
+        while True:
+            click.echo("> ", nl=False)
+            line = sys.stdin.readline()
+            if not line:
+                click.echo()
+                return False
+            said = line.strip()
+            if not sys.stdin.isatty():
+                click.echo(said)
+            if said == "q":
+                return False
+            try:
+                if self._command(said, question, step):
+                    return True
+            except BadInput as error:
+                click.echo(f"  {error}" + (f" ({error.hint})" if error.hint else ""))
+            except (KeyboardInterrupt, Cancelled):
+                click.echo("\n  stopped reading; nothing was changed")
+
+    def _command(self, said: str, question: Question, step: NextStep) -> bool:
+        """Carry out one line; returns True when the next question is due."""
+        triage = self.triage
+        word, _, rest = said.partition(" ")
+        if not said:
+            return False
+        if word == "s":
+            self.later.add(question.id)
+            return True
+        if word == "b":
+            if not triage.undo():
+                click.echo("  nothing to take back")
+                return False
+            self._now()
+            return True
+        if word == "j" and rest:
+            _attach(triage, rest.strip())
+            self._now()
+            return True
+        if word == "p" and rest:
+            triage.choose_printer(rest.strip())
+            click.echo(f"  printer card: {rest.strip()}")
+            return False
+        if word in ("w", "r", "l", "d", "t", "?"):
+            self._tell(word, step)
+            return False
+        return self._answer(said, question)
+
+    def _answer(self, said: str, question: Question) -> bool:
+        if said == "0":
+            self.triage.unknown(question.id)
+        elif said == "-" and question.kind == "several":
+            self.triage.answer(question.id)
+        else:
+            numbers = re.split(r"[ ,]+", said)
+            if not all(n.isdigit() and 1 <= int(n) <= len(question.answers) for n in numbers):
+                click.echo(f"  type a number from 0 to {len(question.answers)}, or ? to see what else you can type")
+                return False
+            self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
+        for alarm in self.triage.alarms():
+            click.echo(f"\n  MAKE SAFE FIRST: {alarm}\n")
+        self._now()
+        return True
+
+    def _tell(self, word: str, step: NextStep) -> None:
+        triage = self.triage
+        leader = triage.ranking()[0].id
+        if word == "?":
+            click.echo(HELP)
+        elif word == "w":
+            apart = f" It tells apart: {' / '.join(step.tells_apart)}." if step.tells_apart else ""
+            click.echo(f"  It is expected to tell {step.bits:.2f} bits for {step.minutes:g} min.{apart}")
+        elif word == "r":
+            for line in words.ranking(triage):
+                click.echo(line)
+        elif word == "l":
+            for line in words.ledger(triage, leader):
+                click.echo(line)
+        elif word == "d":
+            for given in triage.given():
+                note = "" if given.counts else f"  (does not count: {given.why})"
+                click.echo(f"  {given.ask}  {given.say}{note}")
+        else:
+            for view in triage.confirming(leader):
+                for line in words.test(view):
+                    click.echo(line)
+            click.echo("  Remedies")
+            for remedy in triage.remedies(leader):
+                for line in words.remedy(remedy):
+                    click.echo(line)
+
+    def _now(self) -> None:
+        first = [
+            f"{s.name.lower()} {percent(s.probability).strip()} ({decibans(s.change).replace(' ', '')} dB)"
+            for s in self.triage.ranking()[:3]
+        ]
+        click.echo(f"  now: {', '.join(first)}")
+        for doubt in self.triage.doubts():
+            click.echo(f"  note: {doubt}")
+
+
+def _attach(triage: Triage, path: str) -> None:
+    job = triage.read_job(Path(path).expanduser(), progress(False))
+    triage.attach(job)
+    click.echo(f"  read {path}: {len(job.findings)} findings")
+    if not triage.case.printer:
+        click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")

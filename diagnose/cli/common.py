@@ -1,0 +1,66 @@
+"""Options and printing that several commands share."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def rules_option(command: F) -> F:
+    """Add ``--rules DIR``, repeatable."""
+    return click.option(
+        "--rules", "packs", multiple=True, type=click.Path(path_type=Path), metavar="DIR",
+        help="Lay this folder of rules over the built-in ones.",
+    )(command)  # fmt: skip
+
+
+def json_option(command: F) -> F:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON with stable keys.")(command)
+
+
+def quiet_option(command: F) -> F:
+    """Add ``--quiet``."""
+    return click.option("--quiet", "-q", is_flag=True, help="Print results only.")(command)
+
+
+def printer_option(command: F) -> F:
+    """Add ``--printer ID|FILE``."""
+    return click.option("--printer", metavar="ID|FILE", help="A printer card: its id, or a YAML file of your own.")(
+        command
+    )
+
+
+def print_json(data: Any) -> None:
+    """Print data as JSON, the same bytes for the same data."""
+    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def progress(quiet: bool) -> Callable[[float, str], None] | None:
+    """Return a progress line on standard error, or None where nobody watches it."""
+    if quiet or not sys.stderr.isatty():
+        return None
+
+    def show(done: float, what: str) -> None:
+        end = "\n" if done >= 1 else ""
+        sys.stderr.write(f"\r\x1b[K  {done:4.0%}  {what}{end}")
+        sys.stderr.flush()
+
+    return show
+
+
+def decibans(value: float) -> str:
+    """Return a weight with its sign, always the same width."""
+    return f"{'+' if value >= 0 else '-'}{abs(value):5.1f}"
+
+
+def percent(share: float) -> str:
+    """Return a share in percent, with a decimal where it is small."""
+    return f"{100 * share:5.1f} %" if share < 0.0995 else f"{100 * share:5.0f} %"

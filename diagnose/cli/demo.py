@@ -1,0 +1,78 @@
+"""``diagnose demo``: the whole job on an invented case, unattended."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import click
+
+from diagnose.cli import words
+from diagnose.cli.common import decibans, percent, progress, quiet_option, rules_option
+from diagnose.coupons.spiral import lamp_shade
+from diagnose.knowledge.builtin import casebook_folder
+from diagnose.triage import Triage, knowledge_from
+from diagnose.triage.facts import facts_file
+
+SCENARIO = "lamp-shade.yaml"
+MOST_QUESTIONS = 25
+
+
+@click.command()
+@rules_option
+@quiet_option
+def demo(packs: tuple[Path, ...], quiet: bool) -> None:
+    """Run the whole job on an invented case, unattended.
+
+    A repair cafe that does not exist prints a lamp shade. The job file is written here, read, and run on a generic
+    printer; the invented person answers what is asked.
+    """
+    scenario = facts_file(casebook_folder() / SCENARIO)
+    triage = Triage(knowledge_from(packs))
+    click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.\n")
+    triage.choose_printer(scenario.printer)
+    with tempfile.TemporaryDirectory(prefix="diagnose-demo-") as folder:
+        path = Path(folder) / "lamp-shade.gcode"
+        path.write_text(lamp_shade().text())
+        click.echo(f"Reading the job ({path.stat().st_size:,} bytes) on the card {scenario.printer}")
+        job = triage.read_job(path, progress(quiet))
+    _defect_first(triage, scenario.answers)
+    triage.attach(job)
+    summary = job.summary()
+    stops, reserve = summary["stops"], summary["reserve"]
+    click.echo(
+        f"  {summary['moves']:,} moves, {summary['time_s'] / 60:.0f} min; the reserve falls to "
+        f"{reserve['least_ms']:.0f} ms at line {reserve['at_line']}; {stops['count']} stops, "
+        f"{1000 * stops['total_s'] / max(stops['count'], 1):.0f} ms each on average"
+    )
+    for why, count in stops["by_why"].items():
+        heights = [s["z"] for s in stops["list"] if s["why"] == why]
+        click.echo(f"  {count} of them for {why}, from {min(heights):.1f} to {max(heights):.1f} mm up the part")
+    _interview(triage, scenario.answers)
+    click.echo()
+    for line in words.verdict(triage):
+        click.echo(line)
+
+
+def _defect_first(triage: Triage, answers: dict[str, list[str]]) -> None:
+    step = triage.next_question()
+    if step is not None:
+        _put(triage, step.id, step.ask, answers)
+
+
+def _interview(triage: Triage, answers: dict[str, list[str]]) -> None:
+    """Ask what the program would ask, answered by the invented person, until there is enough."""
+    for _ in range(MOST_QUESTIONS):
+        step = triage.next_question()
+        if step is None or triage.enough:
+            return
+        _put(triage, step.id, step.ask, answers)
+
+
+def _put(triage: Triage, id: str, ask: str, answers: dict[str, list[str]]) -> None:
+    given = answers.get(id, ["unknown"])
+    triage.answer(id, *given)
+    said = next(g.say for g in triage.given() if g.id == id)
+    leader = triage.ranking()[0]
+    click.echo(f"\n{ask}\n  > {said}")
+    click.echo(f"  now: {leader.name.lower()} {percent(leader.probability).strip()} ({decibans(leader.change)} dB)")

@@ -1,0 +1,57 @@
+"""``diagnose rank``: a ranked list from facts somebody already has."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from diagnose.cli import words
+from diagnose.cli.common import json_option, print_json, printer_option, progress, quiet_option, rules_option
+from diagnose.triage import knowledge_from
+from diagnose.triage.contract import rank_json
+from diagnose.triage.facts import Facts, add_options, facts_file, triage_from
+
+
+@click.command()
+@click.argument("answers_file", metavar="[ANSWERS.yaml]", required=False, type=click.Path(path_type=Path))
+@click.option("--answer", "answers", multiple=True, metavar="Q=A", help="One answer; repeat for more.")
+@click.option("--job", metavar="FILE", help="The job file (G-code) of the print.")
+@click.option("--why", metavar="CAUSE", help="Show the ledger of this cause instead of the first one's.")
+@printer_option
+@rules_option
+@json_option
+@quiet_option
+def rank(
+    answers_file: Path | None,
+    answers: tuple[str, ...],
+    job: str | None,
+    why: str | None,
+    printer: str | None,
+    packs: tuple[Path, ...],
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Rank the causes from facts you already have.
+
+    \b
+    diagnose rank --answer defect=blobs --answer mark-spacing=even
+    diagnose rank facts.yaml --job part.gcode --printer my-printer.yaml
+    """
+    facts = facts_file(answers_file) if answers_file else Facts()
+    add_options(facts, answers)
+    facts.job = job or facts.job
+    facts.printer = printer or facts.printer
+    triage = triage_from(knowledge_from(packs), facts)
+    if why is not None:
+        triage.cause(why)
+    if facts.job:
+        triage.attach(triage.read_job(facts.job, progress(quiet or as_json)))
+    if as_json:
+        print_json(rank_json(triage))
+    elif quiet:
+        for line in words.ranking(triage):
+            click.echo(line)
+    else:
+        for line in words.verdict(triage, why):
+            click.echo(line)

@@ -1,0 +1,99 @@
+"""A case as lines of text, for commands that print."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from diagnose.cli.common import decibans, percent
+from diagnose.knowledge.models import Remedy
+from diagnose.triage import TestView, Triage
+
+WIDTH = 92
+
+
+def ranking(triage: Triage, most: int = 6) -> Iterator[str]:
+    """Yield the suspects, likeliest first, with a bar each."""
+    for suspect in triage.ranking()[:most]:
+        bar = "#" * round(20 * suspect.probability)
+        yield f"  {percent(suspect.probability)}  {bar:<20}  {suspect.name}  [{suspect.id}]"
+    bar = "#" * round(20 * triage.unexplained)
+    yield f"  {percent(triage.unexplained)}  {bar:<20}  something not in the rules"
+
+
+def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
+    """Yield the evidence for and against one cause, in decibans; the weights add up to its log-odds."""
+    lines = triage.ledger(cause_id)
+    yield f'Why "{triage.cause(cause_id).name}" (decibans: 10 make ten to one)'
+    for line in lines:
+        kind = "" if line.source == "rate" else f"{line.id}: "
+        yield f"  {decibans(line.decibans)}  {kind}{line.say} ({line.strength})"
+        where = f" [{line.rule}]" if line.rule else ""
+        yield from indented(f"{line.because}{where}", 9)
+    yield f"  {decibans(sum(line.decibans for line in lines))}  together"
+
+
+def test(view: TestView) -> Iterator[str]:
+    """Yield a confirming test: what to do, how to read it, what it costs, what to mind."""
+    t = view.test
+    yield f"  {t.name} [{t.id}]"
+    yield from indented(t.do, 4)
+    yield from indented(f"How to read it: {t.reads}", 4)
+    yield f"    Costs {cost(t.minutes, t.machine_minutes, t.grams, t.money)}"
+    if t.caution:
+        yield from indented(f"CAUTION: {t.caution}", 4)
+
+
+def remedy(r: Remedy) -> Iterator[str]:
+    """Yield a remedy: what to do, what it costs and gives up, what to mind."""
+    yield f"  {r.name} [{r.id}]"
+    yield from indented(r.do, 4)
+    yield f"    Costs {cost(r.minutes, r.machine_minutes, r.grams, r.money)}"
+    if r.gives_up:
+        yield from indented(f"Gives up: {r.gives_up}", 4)
+    if r.caution:
+        yield from indented(f"CAUTION: {r.caution}", 4)
+
+
+def cost(minutes: float, machine_minutes: float, grams: float, money: float) -> str:
+    """Return a cost in words."""
+    parts = [f"{minutes:g} min of your time"]
+    if machine_minutes:
+        parts.append(f"{machine_minutes:g} min of the machine")
+    if grams:
+        parts.append(f"{grams:g} g")
+    if money:
+        parts.append(f"about {money:g} for parts")
+    return ", ".join(parts)
+
+
+def indented(text: str, by: int) -> Iterator[str]:
+    """Yield a text wrapped and indented."""
+    yield from textwrap.wrap(text, WIDTH, initial_indent=" " * by, subsequent_indent=" " * by)
+
+
+def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
+    """Yield the whole state of a case: alarms, suspects, ledger of the first, doubts, how to confirm, what next."""
+    for alarm in triage.alarms():
+        yield from indented(f"MAKE SAFE FIRST: {alarm}", 0)
+        yield ""
+    yield "Suspects"
+    yield from ranking(triage)
+    leader = why or triage.ranking()[0].id
+    yield ""
+    yield from ledger(triage, leader)
+    for doubt in triage.doubts():
+        yield ""
+        yield from indented(doubt, 0)
+    views = [view for view in triage.confirming(leader) if not view.done]
+    if views:
+        yield ""
+        yield "To confirm it"
+        yield from test(views[0])
+    steps = triage.next_steps(3)
+    if steps:
+        yield ""
+        yield "Worth looking at next"
+        for step in steps:
+            apart = f", tells apart: {' / '.join(step.tells_apart)}" if step.tells_apart else ""
+            yield from indented(f"{step.ask} [{step.id}] ({step.bits:.2f} bits, {step.minutes:g} min{apart})", 2)

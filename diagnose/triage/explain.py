@@ -1,0 +1,93 @@
+"""Why a weight is what it is: the rule behind every line of a ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from diagnose.knowledge.models import Answer, Cause, Evidence, Question
+from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.answers import Report
+from diagnose.reasoning.ledger import strength
+from diagnose.triage.views import LedgerLine, Source
+
+RATE_WORDS = {
+    "everyday": "an everyday cause of bad prints",
+    "common": "a common cause of bad prints",
+    "occasional": "an occasional cause of bad prints",
+    "uncommon": "an uncommon cause of bad prints",
+    "rare": "a rare cause of bad prints",
+}
+
+
+def rate_line(knowledge: Knowledge, cause: Cause, decibans: float) -> LedgerLine:
+    """Return the first line of a ledger: how common the cause is before anything was answered."""
+    return LedgerLine(
+        "rate", "", cause.rate, RATE_WORDS[cause.rate], decibans, strength(decibans),
+        f"{cause.rate} among causes of bad prints of any kind", str(knowledge.origins.get(("causes", cause.id), "")),
+    )  # fmt: skip
+
+
+def report_line(
+    knowledge: Knowledge, cause: Cause, report: Report, context: dict[str, str], decibans: float
+) -> LedgerLine:
+    """Return one answer or finding as a line of a cause's ledger.
+
+    ``context``: question or finding id to the answer on the case, to find the line whose `given` holds.
+    """
+    source: Source = report.source
+    if report.source == "question" and report.about in knowledge.result_questions():
+        source = "test"
+    because, rule = _because(knowledge, cause, report, context)
+    return LedgerLine(
+        source, report.id, ", ".join(report.answers), say(knowledge, report.about, report.answers), decibans,
+        strength(decibans), because, rule,
+    )  # fmt: skip
+
+
+def say(knowledge: Knowledge, about: str, answers: Sequence[str]) -> str:
+    """Return answers in words: what the rule file has the user say."""
+    asked = knowledge.questions.get(about) or knowledge.findings.get(about)
+    if asked is None:
+        return ", ".join(answers)
+    by_id: dict[str, Answer] = {a.id: a for a in asked.answers}
+    if not answers:
+        return "none of these" if isinstance(asked, Question) and asked.kind == "several" else "unknown"
+    return "; ".join(by_id[a].say if a in by_id else a for a in answers)
+
+
+def _because(knowledge: Knowledge, cause: Cause, report: Report, context: dict[str, str]) -> tuple[str, str]:
+    asked = knowledge.questions.get(report.about)
+    if asked is not None and asked.role == "defect":
+        origin = str(knowledge.origins.get(("causes", cause.id), ""))
+        frequency = cause.defects.get(report.answers[0])
+        if frequency:
+            return f"its main defect is this one {_often(frequency.said)}", origin
+        usual = ", ".join(say(knowledge, report.about, (d,)).lower() for d in cause.defects)
+        return f"it usually shows as: {usual}", origin
+    holding = [
+        (index, line)
+        for index, line in enumerate(cause.evidence)
+        if line.about == report.about and all(context.get(q) in answers for q, answers in line.given.items())
+    ]
+    if not holding:
+        return "the rules of this cause say nothing of it, so it shows as usual", ""
+    index, line = _most_telling(holding, report)
+    place = str(knowledge.lines.get((cause.id, index), ""))
+    if line.answer in report.answers:
+        return f"{line.because} (seen {_often(line.seen.said)})", place
+    expected = say(knowledge, report.about, (line.answer,))
+    return f"it shows {expected!r} {_often(line.seen.said)}: {line.because}", place
+
+
+def _most_telling(holding: list[tuple[int, Evidence]], report: Report) -> tuple[int, Evidence]:
+    """Return the line on the answer given, the more specific first; else the line that expects most."""
+    return max(
+        holding, key=lambda item: (item[1].answer in report.answers, len(item[1].given), item[1].seen.value, -item[0])
+    )
+
+
+def _often(said: str) -> str:
+    if " in " in said:
+        return f"in {said.replace(' in ', ' of ')} prints"
+    words = said.replace("-", " ")
+    return words if said[:1].isalpha() else f"with frequency {said}"

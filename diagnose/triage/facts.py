@@ -1,0 +1,133 @@
+"""A case from facts somebody already has: a file of answers, options of a command, a worked example."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from diagnose.errors import BadInput, nearest
+from diagnose.knowledge.models import Example, Expect
+from diagnose.knowledge.pack import Knowledge
+from diagnose.knowledge.reader import Document, read
+from diagnose.reasoning.network import Network
+from diagnose.triage.case import Triage
+
+FIELDS = ("answers", "job", "printer")
+EXAMPLE_CONFIDENCE = 0.95
+"""How far a finding stated in a worked example is believed: as far as any may be."""
+
+
+@dataclass(slots=True)
+class Facts:
+    """What is known of a print: answers by question, and the files that go with it."""
+
+    answers: dict[str, list[str]] = field(default_factory=dict)
+    job: str | None = None
+    printer: str | None = None
+
+
+def facts_file(path: Path) -> Facts:
+    """Read ``{answers: {question: answer or list}, job, printer}``; raises BadInput with file and line."""
+    document, problems = read(path)
+    if problems:
+        first = problems[0]
+        raise BadInput(first.what, first.instead, f"{first.file}:{first.line}")
+    data = document.data
+    if not isinstance(data, dict):
+        raise BadInput("holds no answers", "write `answers:` and below it lines of `question: answer`", str(path))
+    for name in data:
+        if name not in FIELDS:
+            raise _fault(document, (name,), f"{name!r} is not a field here", nearest(name, FIELDS), key=True)
+    answers = data.get("answers") or {}
+    if not isinstance(answers, dict):
+        raise _fault(document, ("answers",), "`answers` holds no answers", "write lines of `question: answer`")
+    facts = Facts(job=_text(document, data, "job"), printer=_text(document, data, "printer"))
+    for question, given in answers.items():
+        many = given if isinstance(given, list) else [given]
+        if not all(isinstance(a, str) for a in many):
+            raise _fault(document, ("answers", question), f"{question!r} has no answer", "write an answer id, or unknown")
+        facts.answers[question] = many
+    if facts.job is not None:
+        # A job beside the file of answers is found wherever the command is run from.
+        facts.job = str(Path(path).parent / facts.job)
+    return facts
+
+
+def add_options(facts: Facts, options: Sequence[str]) -> None:
+    """Lay ``question=answer`` options over the facts; repeated ones add up, and they win over the file."""
+    said: dict[str, list[str]] = {}
+    for option in options:
+        question, sign, answer = option.partition("=")
+        if not sign or not question or not answer:
+            raise BadInput(f"{option!r} is not an answer", "write --answer question=answer", "--answer")
+        said.setdefault(question.strip(), []).extend(a.strip() for a in answer.split(","))
+    facts.answers.update(said)
+
+
+def triage_from(knowledge: Knowledge, facts: Facts, network: Network | None = None) -> Triage:
+    """Return an unsaved case with the facts' answers; its job is still to be read."""
+    triage = Triage(knowledge, network=network)
+    for question, given in facts.answers.items():
+        triage.answer(question, *given)
+    if facts.printer:
+        triage.choose_printer(facts.printer)
+    return triage
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a worked example came to."""
+
+    example: Example
+    passed: bool
+    got: str
+    """The three first suspects with their shares."""
+    failures: tuple[str, ...]
+
+
+def run_examples(knowledge: Knowledge, network: Network, containing: str = "") -> list[Outcome]:
+    """Run the worked examples whose name contains a text; raises BadInput where there are none."""
+    chosen = [e for e in knowledge.examples if containing.lower() in e.name.lower()]
+    if not chosen:
+        raise BadInput("no worked example was chosen", "leave the filter out, or add some under `examples:`")
+    return [_run(knowledge, network, example) for example in chosen]
+
+
+def _run(knowledge: Knowledge, network: Network, example: Example) -> Outcome:
+    facts = Facts({question: list(given) for question, given in example.answers.items()})
+    triage = triage_from(knowledge, facts, network)
+    if example.findings:
+        triage.believe(example.findings, EXAMPLE_CONFIDENCE)
+    ranking = triage.ranking()
+    shares = {s.id: s.probability for s in ranking}
+    place = {s.id: n for n, s in enumerate(ranking, 1)}
+    failures = tuple(filter(None, (_failure(expect, shares, place) for expect in example.expect)))
+    got = ", ".join(f"{s.id} {s.probability:.2f}" for s in ranking[:3])
+    return Outcome(example, not failures, got, failures)
+
+
+def _failure(expect: Expect, shares: Mapping[str, float], place: Mapping[str, int]) -> str:
+    if expect.first is not None:
+        if place[expect.first] != 1:
+            return f"{expect.first} is number {place[expect.first]}, not first"
+        if expect.above is not None and shares[expect.first] <= expect.above:
+            return f"{expect.first} has {shares[expect.first]:.3f}, not above {expect.above}"
+    cause = expect.cause or ""
+    if expect.within_first is not None and place[cause] > expect.within_first:
+        return f"{cause} is number {place[cause]}, not within the first {expect.within_first}"
+    if expect.not_above is not None and shares[cause] > expect.not_above:
+        return f"{cause} has {shares[cause]:.3f}, above {expect.not_above}"
+    return ""
+
+
+def _text(document: Document, data: Mapping[str, object], name: str) -> str | None:
+    value = data.get(name)
+    if value is not None and not isinstance(value, str):
+        raise _fault(document, (name,), f"`{name}` is not a text", "write a path or an id")
+    return value
+
+
+def _fault(document: Document, path: tuple[str, ...], what: str, instead: str, *, key: bool = False) -> BadInput:
+    line, _ = document.place(path, key=key)
+    return BadInput(what, instead or f"the fields are: {', '.join(FIELDS)}", f"{document.file}:{line}")

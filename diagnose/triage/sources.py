@@ -1,0 +1,131 @@
+"""Where a case gets its rules and its machine from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from diagnose.errors import BadInput, nearest
+from diagnose.knowledge.builtin import rules_folder
+from diagnose.knowledge.cards import Axes, Printer
+from diagnose.knowledge.pack import Knowledge, load, load_checked
+from diagnose.knowledge.reader import Problem
+from diagnose.toolpath.machine import Machine, Origin
+
+
+def knowledge_from(extra: Iterable[Path] = ()) -> Knowledge:
+    """Return the built-in pack with the given packs laid over it, checked; raises BadInput at a hard fault."""
+    return load_checked([rules_folder(), *extra])
+
+
+def card(knowledge: Knowledge, name: str) -> Printer:
+    """Return a printer card by its id, or from a YAML file that holds exactly one.
+
+    Raises BadInput for an unknown id, a missing file, or a file with faults.
+    """
+    if name in knowledge.printers:
+        return knowledge.printers[name]
+    path = Path(name)
+    if path.suffix not in (".yaml", ".yml") and not path.exists():
+        hint = nearest(name, knowledge.printers) or f"known are: {', '.join(knowledge.printers)}"
+        raise BadInput(f"there is no printer card {name!r}", hint + "; or give the path of a card")
+    if not path.is_file():
+        raise BadInput("there is no such printer card", "give the id of a card or the path of a YAML file", name)
+    found, problems = load([path])
+    hard = sorted(p for p in problems if p.hard)
+    if hard:
+        raise BadInput(hard[0].what, hard[0].instead, f"{hard[0].file}:{hard[0].line}:{hard[0].column}")
+    if len(found.printers) != 1:
+        raise BadInput(f"the file holds {len(found.printers)} printer cards", "leave exactly one in it", name)
+    return next(iter(found.printers.values()))
+
+
+def machine_of(printer: Printer) -> Machine:
+    """Return a card as the engine's machine, every number with where it came from."""
+    motion, supply, save, hot = printer.motion, printer.supply, printer.checkpoint, printer.hot_end
+    step = motion.corner.step_mm_s
+    fields: dict[str, Any] = {
+        "planning": motion.planning,
+        "queue_moves": motion.queue_moves.value,
+        "queue_seen": motion.queue_seen.value,
+        "acceleration": motion.acceleration_mm_s2.value,
+        "travel_acceleration": motion.travel_acceleration_mm_s2.value,
+        "axis_speed": _axes(motion.axis_speed_mm_s),
+        "axis_acceleration": _axes(motion.axis_acceleration_mm_s2),
+        "corner_rule": motion.corner.rule,
+        "corner_deviation": motion.corner.deviation_mm.value if motion.corner.deviation_mm else 0.0,
+        "corner_step": _axes(step) if step else (0.0, 0.0, 0.0, 0.0),
+        "feed": supply.feed,
+        "bytes_per_s": supply.bytes_per_s.value,
+        "line_time": supply.line_time_ms.value / 1e3,
+        "reply_time": supply.reply_time_ms.value / 1e3,
+        "reply_bytes": supply.reply_bytes.value,
+        "window_lines": supply.window_lines.value,
+        "hiccups_per_min": supply.hiccups_per_min.value,
+        "hiccup_takes": supply.hiccup_takes_ms.value / 1e3,
+        "checkpoint_every": save.every_s.value,
+        "checkpoint_takes": save.takes_ms.value / 1e3,
+        "nozzle_diameter": hot.nozzle_mm.value,
+        "filament_diameter": hot.filament_mm.value,
+        "melt_rate": hot.melt_rate_mm3_s.value,
+        "retract_length": hot.retract_mm.value,
+        "retract_speed": hot.retract_mm_s.value,
+        "ooze_rate": hot.ooze_mm3_s.value,
+    }
+    return Machine(**fields, origin=_origins(printer))
+
+
+def _axes(axes: Axes) -> tuple[float, float, float, float]:
+    return axes.x.value, axes.y.value, axes.z.value, axes.e.value
+
+
+_FIELD_OF: Mapping[str, str] = {
+    "motion.queue_moves": "queue_moves", "motion.queue_seen": "queue_seen",
+    "motion.acceleration_mm_s2": "acceleration", "motion.travel_acceleration_mm_s2": "travel_acceleration",
+    "motion.axis_speed_mm_s": "axis_speed", "motion.axis_acceleration_mm_s2": "axis_acceleration",
+    "motion.corner.deviation_mm": "corner_deviation", "motion.corner.step_mm_s": "corner_step",
+    "supply.bytes_per_s": "bytes_per_s", "supply.line_time_ms": "line_time", "supply.reply_time_ms": "reply_time",
+    "supply.reply_bytes": "reply_bytes", "supply.window_lines": "window_lines",
+    "supply.hiccups_per_min": "hiccups_per_min", "supply.hiccup_takes_ms": "hiccup_takes",
+    "checkpoint.every_s": "checkpoint_every", "checkpoint.takes_ms": "checkpoint_takes",
+    "hot_end.nozzle_mm": "nozzle_diameter", "hot_end.filament_mm": "filament_diameter",
+    "hot_end.melt_rate_mm3_s": "melt_rate", "hot_end.retract_mm": "retract_length",
+    "hot_end.retract_mm_s": "retract_speed", "hot_end.ooze_mm3_s": "ooze_rate",
+}  # fmt: skip
+"""Number on a card to the machine's field that it sets."""
+
+
+def _origins(printer: Printer) -> dict[str, Origin]:
+    """Return field to origin; of several numbers in one field the least sure speaks."""
+    order: tuple[Origin, ...] = ("measured", "job", "generic")
+    found: dict[str, Origin] = {}
+    for name, _, origin in printer.numbers():
+        field = next((f for prefix, f in _FIELD_OF.items() if name == prefix or name.startswith(prefix + ".")), None)
+        if field is not None:
+            found[field] = max(found.get(field, "measured"), origin, key=order.index)
+    return found
+
+
+def unpublished_findings(knowledge: Knowledge) -> list[Problem]:
+    """Return a problem for each finding of the rules that the engine does not compute, and the other way round.
+
+    `knowledge` and the engine know nothing of each other, so the two are held together here.
+    """
+    from diagnose.toolpath.findings import REGISTRY
+
+    problems = [
+        knowledge.problem(
+            "findings", id, ("id",), f"the engine computes no finding {id!r}",
+            nearest(id, REGISTRY) or f"it computes: {', '.join(REGISTRY)}",
+        )
+        for id in knowledge.findings
+        if id not in REGISTRY
+    ]  # fmt: skip
+    for id in REGISTRY:
+        if id not in knowledge.findings and ("findings", id) not in knowledge.broken:
+            problems.append(
+                Problem("", 1, 1, id, "the engine computes this finding and no rule file says what it means",
+                        "add it under `findings:`", hard=False)
+            )  # fmt: skip
+    return problems

@@ -1,0 +1,81 @@
+"""What the faces show, as plain values: no reasoning is left to do on any of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from diagnose.knowledge.models import ConfirmingTest, Question
+
+Source = Literal["rate", "question", "finding", "marks", "test", "remedy"]
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A cause with its share."""
+
+    id: str
+    name: str
+    family: str
+    probability: float
+    change: float
+    """What the last answer did to its log-odds, in decibans."""
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerLine:
+    """One piece of evidence for or against one cause."""
+
+    source: Source
+    id: str
+    """Question or finding; empty for the rate."""
+    answer: str
+    """Answer ids joined by a comma."""
+    say: str
+    """The answer in words."""
+    decibans: float
+    strength: str
+    because: str
+    rule: str
+    """``file:line`` of the rule it came from; empty where the cause says nothing of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What to look at next."""
+
+    id: str
+    """A question, or ``job``: attach the job file."""
+    kind: Literal["question", "job"]
+    ask: str
+    bits: float
+    effort: str
+    minutes: float
+    tells_apart: tuple[str, ...]
+    """Names of the causes it separates best."""
+    tells_apart_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """An answer or finding on the case, and whether it counts."""
+
+    id: str
+    source: Source
+    ask: str
+    answers: tuple[str, ...]
+    """Empty for unknown."""
+    say: str
+    counts: bool
+    why: str
+    """Why it does not count, or what a finding rests on."""
+
+
+@dataclass(frozen=True, slots=True)
+class TestView:
+    """A confirming test with the question its result answers and what it would tell now."""
+
+    test: ConfirmingTest
+    question: Question
+    bits: float
+    done: bool
