@@ -1,0 +1,154 @@
+"""Layers and spiral stretches of a job, from heights at which something was drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.toolpath._kernels import layers as kernels
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Moves
+
+LARGEST_PITCH_MM = 3.0
+"""mm a turn; nothing that melts filament lays thicker layers (common practice, no source)."""
+SAME_LEVEL_MM = 0.02
+"""Heights within this are one layer: less than the thinnest layer anybody prints, 0.04 mm (no source)."""
+BODY_SHARE = 0.7
+"""The last part of the extruded path, which certainly belongs to the part, sets where the part stands."""
+BESIDE_MM = 1.0
+LEAST_PATH_MM = 1.0
+"""A height with less path than this is a blob of a lift, not a layer."""
+THICKEST_FIRST_MM = 2.0
+
+
+@dataclass(slots=True)
+class Spiral:
+    """The stretches that climb without starting a new loop."""
+
+    share: float
+    """Of the extruded path, lines beside the part left out."""
+    from_mm: float
+    to_mm: float
+    """Heights between which they lie, mm; NaN without any."""
+    mask: Bools
+    """(n,) moves that belong to them."""
+    turns: int
+
+
+@dataclass(slots=True)
+class Layers:
+    """Which layer each move belongs to; one turn of a spiral is a layer."""
+
+    length: Floats
+    """(n,) mm."""
+    kind: Bytes
+    """(n,) TRAVELS, DRAWS, PULLS or PUSHES."""
+    prime: Bools
+    """(n,) lines drawn beside the part before it begins."""
+    layer: Int32s
+    """(n,) from 0; -1 before the first."""
+    z: Floats
+    """(layers,) mm, the height the nozzle draws at, at the end of a turn."""
+    height: Floats
+    """(layers,) mm, thickness."""
+    path: Floats
+    """(layers,) mm extruded."""
+    spiral: Spiral
+
+
+def find_layers(moves: Moves) -> Layers:
+    """Sort the moves of a job into layers; linear in their number."""
+    n = len(moves)
+    length, kind = np.empty(n), np.empty(n, np.uint8)
+    kernels.measure(moves.start, moves.x, moves.y, moves.z, moves.e, length, kind)
+    prime = _beside_the_part(moves, length, kind)
+    turn = np.empty(n, np.int32)
+    start = np.nan_to_num(moves.start)
+    turn_z = np.empty(n + 1)
+    turns, spiral_path = kernels.spiral(
+        start, moves.x, moves.y, moves.z, length, kind, prime, LARGEST_PITCH_MM, turn, turn_z
+    )
+    turn_z = turn_z[:turns].copy()
+    level_z = _levels(moves, length, kind, turn, prime)
+    z, level_layer, turn_layer = _ordered(level_z, turn_z)
+    layer, layer_path = np.empty(n, np.int32), np.zeros(len(z))
+    kernels.assign(moves.z, length, kind, turn, prime, level_z, level_layer, turn_layer, layer, layer_path)
+    mask = turn >= 0
+    total = float(layer_path.sum())
+    inside = moves.z[mask] if turns else np.full(1, np.nan)
+    return Layers(
+        length=length, kind=kind, prime=prime, layer=layer, z=z, height=_heights(z), path=layer_path,
+        spiral=Spiral(
+            share=spiral_path / total if total else 0.0, from_mm=float(inside[0]) if turns == 0 else float(inside.min()),
+            to_mm=float(inside.max()), mask=mask, turns=turns,
+        ),
+    )  # fmt: skip
+
+
+def _beside_the_part(moves: Moves, length: Floats, kind: Bytes) -> Bools:
+    """Return which drawn moves are lines and loops beside the part, drawn to fill the nozzle before it begins.
+
+    Everything drawn before the head first draws where the body of the part stands, seen from above.
+    """
+    prime = np.zeros(len(kind), np.bool_)
+    drawn = np.flatnonzero(kind == kernels.DRAWS)
+    if len(drawn) < 2:
+        return prime
+    path = np.cumsum(length[drawn])
+    body = drawn[int(np.searchsorted(path, (1 - BODY_SHARE) * path[-1])) :]
+    lead = drawn[: len(drawn) - len(body)]
+    inside = np.ones(len(lead), np.bool_)
+    for axis, before in ((moves.x, moves.start[0]), (moves.y, moves.start[1])):
+        first = axis[body[0] - 1] if body[0] else before
+        low, high = min(axis[body].min(), first) - BESIDE_MM, max(axis[body].max(), first) + BESIDE_MM
+        inside &= (axis[lead] >= low) & (axis[lead] <= high)
+    begins = int(np.argmax(inside)) if inside.any() else len(lead)
+    prime[lead[:begins]] = True
+    return prime
+
+
+def _levels(moves: Moves, length: Floats, kind: Bytes, turn: Int32s, prime: Bools) -> Floats:
+    """Return the heights, ascending, at which flat layers were drawn."""
+    at, path = np.empty(len(kind) + 1), np.empty(len(kind) + 1)
+    count = kernels.heights(moves.z, length, kind, turn, prime, at, path)
+    if not count:
+        return np.empty(0)
+    order = np.argsort(at[:count], kind="stable")
+    at, path = at[:count][order], path[:count][order]
+    firsts = np.flatnonzero(np.diff(at, prepend=-np.inf) > kernels.LEVEL_MM)
+    at, path = at[firsts], np.add.reduceat(path, firsts)
+    levels: list[float] = []
+    paths: list[float] = []
+    for height, run in zip(at.tolist(), path.tolist(), strict=True):
+        # The height with most path stands for heights that lie together.
+        if levels and height - levels[-1] <= SAME_LEVEL_MM:
+            if run > paths[-1]:
+                levels[-1] = height
+            paths[-1] += run
+        else:
+            levels.append(height)
+            paths.append(run)
+    enough = np.array(paths) >= min(LEAST_PATH_MM, 0.1 * float(np.median(paths)))
+    return np.array(levels)[enough]
+
+
+def _ordered(level_z: Floats, turn_z: Floats) -> tuple[Floats, Int32s, Int32s]:
+    """Join flat levels and turns, bottom up; return heights, and the layer of each level and turn."""
+    both = np.concatenate([level_z, turn_z])
+    order = np.argsort(both, kind="stable")
+    z = both[order]
+    # A level and a turn that end together are one layer; two turns never are.
+    flat = order < len(level_z)
+    same = (np.diff(z, prepend=-np.inf) <= SAME_LEVEL_MM) & (flat != np.concatenate([[True], flat[:-1]]))
+    rank = np.cumsum(~same) - 1
+    layer_of = np.empty(len(both), np.int32)
+    layer_of[order] = rank
+    return z[~same], layer_of[: len(level_z)], layer_of[len(level_z) :]
+
+
+def _heights(z: Floats) -> Floats:
+    """Return the thickness of layers from their heights; the first stands on the bed at 0 if that is plausible."""
+    height = np.diff(z, prepend=0.0)
+    if len(z) > 1 and not 0 < height[0] <= THICKEST_FIRST_MM:
+        height[0] = np.median(height[1:])
+    return height
