@@ -1,0 +1,257 @@
+"""Closed loops, their nesting, and the spacing of what is drawn between them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.toolpath._kernels import kernel
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
+
+FLAT_MM = 1e-6
+LEAST_LOOP = 6.0
+"""A loop is longer than this many gaps it may leave open."""
+LEAST_WIDTH_MM = 0.15
+"""Twice the area over the length: narrower ones are a line drawn forth and back."""
+WIPED_SHARE = 0.1
+"""Of a loop's length, that may be left to a move that draws nothing, or that rises to the next layer."""
+
+
+@kernel
+def trace(
+    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float,
+    loop_first: Ints, loop_last: Ints, loop_area: Floats, open_first: Ints, open_last: Ints,
+) -> tuple[int, int]:  # fmt: skip
+    """Cut what is drawn at one height into closed loops and open runs; return how many of each.
+
+    A loop comes back to where it began within `gap` mm; the point closest to the beginning closes it. Where drawing
+    ends short of it, the next move may close the loop. Area in mm2, positive when the loop runs anticlockwise.
+    """
+    n = len(x)
+    loops = opens = 0
+    i = 0
+    while i < n:
+        if kind[i] != 1 or skip[i]:
+            i += 1
+            continue
+        sx, sy, sz = (x[i - 1], y[i - 1], z[i - 1]) if i > 0 else (start[0], start[1], start[2])
+        if abs(z[i] - sz) > FLAT_MM:  # a drawn rise: a way from layer to layer
+            i += 1
+            continue
+        path = area = 0.0
+        px, py = sx, sy
+        j = i
+        closed = -1
+        while j < n and kind[j] == 1 and not skip[j] and abs(z[j] - sz) <= FLAT_MM:
+            area += (px - sx) * (y[j] - sy) - (x[j] - sx) * (py - sy)
+            path += length[j]
+            px, py = x[j], y[j]
+            away = np.hypot(px - sx, py - sy)
+            if away <= gap and path > LEAST_LOOP * gap and abs(area) >= LEAST_WIDTH_MM * path:
+                nearer = (
+                    j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and abs(z[j + 1] - sz) <= FLAT_MM
+                    and np.hypot(x[j + 1] - sx, y[j + 1] - sy) < away
+                )  # fmt: skip
+                if not nearer:
+                    closed = j
+                    break
+            j += 1
+        if closed < 0:
+            last = j - 1
+            away = np.hypot(px - sx, py - sy)
+            closes = (
+                j < n and kind[j] != 3 and np.hypot(x[j] - sx, y[j] - sy) <= gap and away <= WIPED_SHARE * path
+                and path > LEAST_LOOP * gap and abs(area) >= 2.0 * LEAST_WIDTH_MM * path
+            )  # fmt: skip
+            if closes:
+                closed = last
+        if closed >= 0:
+            loop_first[loops], loop_last[loops], loop_area[loops] = i, closed, area / 2.0
+            loops += 1
+            i = closed + 1
+        else:
+            open_first[opens], open_last[opens] = i, j - 1
+            opens += 1
+            i = j
+    return loops, opens
+
+
+@kernel
+def describe(
+    x: Floats, y: Floats, length: Floats, first: Ints, last: Ints,
+    path: Floats, cx: Floats, cy: Floats, box: Floats,
+) -> None:  # fmt: skip
+    """Write length, centre of the line, and bounding box (low x, low y, high x, high y) of every loop."""
+    for k in range(len(first)):
+        p = sx = sy = 0.0
+        lx = ly = np.inf
+        hx = hy = -np.inf
+        for i in range(first[k], last[k] + 1):
+            p += length[i]
+            j = i - 1 if i > first[k] else last[k]
+            sx += length[i] * (x[i] + x[j]) / 2.0
+            sy += length[i] * (y[i] + y[j]) / 2.0
+            lx, hx = min(lx, x[i]), max(hx, x[i])
+            ly, hy = min(ly, y[i]), max(hy, y[i])
+        path[k] = p
+        cx[k], cy[k] = sx / p, sy / p
+        box[k, 0], box[k, 1], box[k, 2], box[k, 3] = lx, ly, hx, hy
+
+
+@kernel
+def inside(px: float, py: float, x: Floats, y: Floats, first: int, last: int) -> bool:
+    """Return whether a point lies inside the polygon of the ends of moves `first` to `last` (even-odd rule)."""
+    within = False
+    ax, ay = x[last], y[last]
+    for i in range(first, last + 1):
+        bx, by = x[i], y[i]
+        if (by > py) != (ay > py) and px < (ax - bx) * (py - by) / (ay - by) + bx:
+            within = not within
+        ax, ay = bx, by
+    return within
+
+
+@kernel
+def nest(
+    x: Floats, y: Floats, first: Ints, last: Ints, area: Floats, box: Floats, bounds: Ints,
+    runs_first: Ints, runs_bounds: Ints, effort: float, depth: Int32s, parent: Ints, filled: Bools,
+) -> None:  # fmt: skip
+    """Write how many loops of its layer hold each loop, the smallest that does, and which loops hold open runs.
+
+    Loops and runs come sorted by layer; those of layer k are `bounds[k]` to `bounds[k + 1]`. `effort` bounds the work
+    of a layer in vertices tested per move; past it only bounding boxes are compared.
+    """
+    for layer in range(len(bounds) - 1):
+        low, high = bounds[layer], bounds[layer + 1]
+        moves = 0.0
+        for k in range(low, high):
+            moves += last[k] - first[k] + 1
+        left = effort * moves + 1e5
+        for k in range(low, high):
+            depth[k], parent[k] = 0, -1
+            smallest = np.inf
+            px, py = x[first[k]], y[first[k]]
+            for m in range(low, high):
+                if (
+                    m == k or abs(area[m]) <= abs(area[k])
+                    or box[k, 0] < box[m, 0] or box[k, 1] < box[m, 1] or box[k, 2] > box[m, 2] or box[k, 3] > box[m, 3]
+                ):  # fmt: skip
+                    continue
+                if left > 0:
+                    left -= last[m] - first[m] + 1
+                    if not inside(px, py, x, y, first[m], last[m]):
+                        continue
+                depth[k] += 1
+                if abs(area[m]) < smallest:
+                    smallest, parent[k] = abs(area[m]), m
+        for q in range(runs_bounds[layer], runs_bounds[layer + 1]):
+            px, py = x[runs_first[q]], y[runs_first[q]]
+            smallest = np.inf
+            holder = -1
+            for m in range(low, high):
+                if abs(area[m]) >= smallest or px < box[m, 0] or py < box[m, 1] or px > box[m, 2] or py > box[m, 3]:
+                    continue
+                if left <= 0:
+                    break
+                left -= last[m] - first[m] + 1
+                if inside(px, py, x, y, first[m], last[m]):
+                    smallest, holder = abs(area[m]), m
+            if holder >= 0:
+                filled[holder] = True
+
+
+@kernel
+def spacing(
+    start: Floats, x: Floats, y: Floats, layer: Int32s, first: Ints, last: Ints, least: float, farthest: float,
+    out: Floats,
+) -> None:  # fmt: skip
+    """Write the mean distance in mm between neighbouring parallel lines of every open run; NaN where it has none.
+
+    Lines are the straight pieces longer than `least`; each is held against the one drawn before it in its layer.
+    """
+    here = -1
+    ux = uy = ax = ay = 0.0
+    known = False
+    for k in range(len(first)):
+        total = weight = 0.0
+        if layer[first[k]] != here:
+            here = layer[first[k]]
+            known = False
+        for i in range(first[k], last[k] + 1):
+            qx, qy = (x[i - 1], y[i - 1]) if i > 0 else (start[0], start[1])
+            dx, dy = x[i] - qx, y[i] - qy
+            run = np.hypot(dx, dy)
+            if run < least:
+                continue
+            dx, dy = dx / run, dy / run
+            if known and abs(ux * dy - uy * dx) < 0.1:
+                apart = abs((qx + x[i] - 2.0 * ax) * -uy + (qy + y[i] - 2.0 * ay) * ux) / 2.0
+                if 1e-3 < apart <= farthest:
+                    total += apart * run
+                    weight += run
+            ux, uy = dx, dy
+            ax, ay = (qx + x[i]) / 2.0, (qy + y[i]) / 2.0
+            known = True
+        out[k] = total / weight if weight > 0 else np.nan
+
+
+@kernel
+def paint(first: Ints, last: Ints, value: Bytes, role: Bytes) -> None:
+    """Write a role over the moves of every stretch."""
+    for k in range(len(first)):
+        for i in range(first[k], last[k] + 1):
+            role[i] = value[k]
+
+
+@kernel
+def corners(
+    start: Floats, x: Floats, y: Floats, first: Ints, last: Ints, sharp: float, at_seam: Bools, share: Floats
+) -> None:
+    """Write whether each loop begins at a corner, and which share of its joints are corners (bend over `sharp`)."""
+    for k in range(len(first)):
+        a, b = first[k], last[k]
+        qx, qy = (x[a - 1], y[a - 1]) if a > 0 else (start[0], start[1])
+        fx, fy = x[a] - qx, y[a] - qy
+        px, py = fx, fy
+        sharp_ones = joints = 0
+        for i in range(a + 1, b + 1):
+            dx, dy = x[i] - x[i - 1], y[i] - y[i - 1]
+            if dx == 0.0 and dy == 0.0:
+                continue
+            joints += 1
+            if abs(np.arctan2(px * dy - py * dx, px * dx + py * dy)) > sharp:
+                sharp_ones += 1
+            px, py = dx, dy
+        at_seam[k] = abs(np.arctan2(px * fy - py * fx, px * fx + py * fy)) > sharp
+        share[k] = (sharp_ones + at_seam[k]) / (joints + 1)
+
+
+@kernel
+def link(bounds: Ints, cx: Floats, cy: Floats, area: Floats, effort: float, group: Ints, before: Ints) -> int:
+    """Join loops of neighbouring layers whose centres agree to columns; return how many columns there are.
+
+    `before` is the loop below each loop, or -1. Layers with so many loops that comparing all would take more than
+    `effort` pairs begin new columns.
+    """
+    count = 0
+    below_low = below_high = 0
+    for layer in range(len(bounds) - 1):
+        low, high = bounds[layer], bounds[layer + 1]
+        if low == high:
+            continue
+        compare = (high - low) * (below_high - below_low) <= effort
+        for k in range(low, high):
+            nearest = np.inf
+            before[k] = -1
+            if compare:
+                for m in range(below_low, below_high):
+                    ratio = abs(area[k]) / abs(area[m])
+                    away = np.hypot(cx[k] - cx[m], cy[k] - cy[m])
+                    if 0.5 < ratio < 2.0 and away < 0.25 * np.sqrt(abs(area[k])) and away < nearest:
+                        nearest, before[k] = away, m
+            if before[k] >= 0:
+                group[k] = group[before[k]]
+            else:
+                group[k] = count
+                count += 1
+        below_low, below_high = low, high
+    return count

@@ -1,0 +1,165 @@
+"""Closed loops of a job, how they nest, and the role that gives every move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.toolpath._kernels import layers as kinds
+from diagnose.toolpath._kernels import loops as kernels
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
+from diagnose.toolpath.layers import Layers
+
+# Multiples of the line width; common practice, no source.
+USUAL_NOZZLE_MM = 0.4
+WIDTH_OF_NOZZLE = 1.1
+GAP_WIDTHS = 0.6
+"""Lines of a fill lie a whole width apart: a smaller gap between two ends closes a loop."""
+NEIGHBOUR_WIDTHS = 2.5
+HOLLOW_WIDTHS = 1.5
+SOLID_WIDTHS = 1.6
+LINE_WIDTHS = 3.0
+FARTHEST_WIDTHS = 40.0
+TAIL_WIDTHS = 12.0
+EMPTY_SHARE = 0.5
+"""Of a loop's area, that loops inside it may fill while it still bounds a hole."""
+EFFORT = 50.0
+
+
+@dataclass(slots=True)
+class Loops:
+    """Closed loops drawn at one height outside spirals, sorted by layer; (loops,) entries."""
+
+    first: Ints
+    """First move of each."""
+    last: Ints
+    layer: Int32s
+    area: Floats
+    """mm2, positive when it runs anticlockwise."""
+    path: Floats
+    """mm."""
+    cx: Floats
+    cy: Floats
+    """Centre of the line, mm."""
+    box: Floats
+    """(loops, 4) low x, low y, high x, high y, mm."""
+    depth: Int32s
+    """How many loops of its layer hold it."""
+    parent: Ints
+    """The smallest loop that holds it, -1 for none."""
+    outer: Bools
+    """Bounds the part outside, or a hole."""
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+    def bounds(self, layers: int) -> Ints:
+        """Return (layers + 1,) where the loops of each layer begin."""
+        return np.searchsorted(self.layer, np.arange(layers + 1)).astype(np.int64)
+
+
+def find_loops(moves: Moves, layers: Layers, line_width: float) -> tuple[Loops, NDArray[np.uint8]]:
+    """Return the closed loops of a job and the (n,) role of every move, told from the motion alone.
+
+    Outer contour: a loop that no other holds, or one that holds nothing (a hole). Inner: other loops. Solid and sparse
+    fill: open runs by the distance of their parallel lines. Support cannot be told from a part by motion alone.
+    """
+    start = np.nan_to_num(moves.start)
+    skip = layers.spiral.mask | layers.prime
+    room = int(np.count_nonzero(layers.kind == kinds.DRAWS)) + 1
+    loop_first, loop_last, open_first, open_last = (np.empty(room, np.int64) for _ in range(4))
+    loop_area = np.empty(room)
+    loops, opens = kernels.trace(
+        start, moves.x, moves.y, moves.z, layers.length, layers.kind, skip, GAP_WIDTHS * line_width,
+        loop_first, loop_last, loop_area, open_first, open_last,
+    )  # fmt: skip
+    first, last, area = loop_first[:loops], loop_last[:loops], loop_area[:loops]
+    runs_first, runs_last = open_first[:opens], open_last[:opens]
+    tail_of = _tails(layers, first, last, runs_first, runs_last, TAIL_WIDTHS * line_width)
+
+    order = np.argsort(layers.layer[first], kind="stable")
+    found = _described(moves, layers, first[order], last[order], area[order])
+    _nest(moves, layers, found, runs_first[tail_of < 0], line_width)
+
+    role = _roles_of_runs(moves, layers, runs_first, runs_last, line_width, start)
+    value = np.where(found.outer, np.uint8(Role.OUTER), np.uint8(Role.INNER)).astype(np.uint8)
+    kernels.paint(found.first, found.last, value, role)
+    tails = tail_of >= 0
+    by_time = np.empty(loops, np.uint8)
+    by_time[order] = value
+    kernels.paint(runs_first[tails], runs_last[tails], by_time[tail_of[tails]], role)
+    return found, role
+
+
+def _tails(layers: Layers, first: Ints, last: Ints, runs_first: Ints, runs_last: Ints, longest: float) -> Ints:
+    """Return the loop that each open run merely draws out past its own beginning, -1 for other runs."""
+    tail = np.full(len(runs_first), -1, np.int64)
+    if not len(first):
+        return tail
+    before = np.searchsorted(last, runs_first) - 1
+    follows = (before >= 0) & (last[np.maximum(before, 0)] == runs_first - 1)
+    reach = np.concatenate([[0.0], np.cumsum(layers.length)])
+    short = reach[runs_last + 1] - reach[runs_first] < longest
+    tail[follows & short] = before[follows & short]
+    return tail
+
+
+def _described(moves: Moves, layers: Layers, first: Ints, last: Ints, area: Floats) -> Loops:
+    count = len(first)
+    path, cx, cy, box = np.empty(count), np.empty(count), np.empty(count), np.empty((count, 4))
+    kernels.describe(moves.x, moves.y, layers.length, first, last, path, cx, cy, box)
+    return Loops(
+        first=first, last=last, layer=layers.layer[first], area=area, path=path, cx=cx, cy=cy, box=box,
+        depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_),
+    )  # fmt: skip
+
+
+def _nest(moves: Moves, layers: Layers, loops: Loops, runs: Ints, line_width: float) -> None:
+    """Fill in depth, parent and which loops bound the part."""
+    count = len(layers.z)
+    runs = runs[np.argsort(layers.layer[runs], kind="stable")]
+    runs_bounds = np.searchsorted(layers.layer[runs], np.arange(count + 1)).astype(np.int64)
+    filled = np.zeros(len(loops), np.bool_)
+    kernels.nest(
+        moves.x, moves.y, loops.first, loops.last, loops.area, loops.box, loops.bounds(count), runs, runs_bounds,
+        EFFORT, loops.depth, loops.parent, filled,
+    )  # fmt: skip
+    size = np.abs(loops.area)
+    child = np.flatnonzero(loops.parent >= 0)
+    mother = loops.parent[child]
+    near = (np.abs(loops.box[child] - loops.box[mother]) <= NEIGHBOUR_WIDTHS * line_width).all(axis=1)
+    walled = np.zeros(len(loops), np.bool_)
+    walled[mother[near]] = True
+    held = np.bincount(mother, size[child], minlength=len(loops))
+    hollow = 2 * size > HOLLOW_WIDTHS * line_width * loops.path
+    hole = (loops.depth > 0) & ~filled & ~walled & hollow & (held <= EMPTY_SHARE * size)
+    loops.outer[:] = hole | (loops.depth == 0)
+    # What stands free inside a hole is bounded by its own outside.
+    free = child[~near & hole[mother]]
+    loops.outer[free] = True
+
+
+def _roles_of_runs(
+    moves: Moves, layers: Layers, first: Ints, last: Ints, line_width: float, start: Floats
+) -> NDArray[np.uint8]:
+    """Return the role of every move, loops not yet looked at."""
+    by_kind = np.array([Role.TRAVEL, Role.UNKNOWN, Role.RETRACT, Role.RESTART], np.uint8)
+    role = by_kind[layers.kind]
+    apart = np.empty(len(first))
+    kernels.spacing(
+        start, moves.x, moves.y, layers.layer, first, last, LINE_WIDTHS * line_width, FARTHEST_WIDTHS * line_width, apart
+    )
+    value = np.full(len(first), Role.UNKNOWN, np.uint8)
+    value[apart <= SOLID_WIDTHS * line_width] = Role.SOLID
+    value[apart > SOLID_WIDTHS * line_width] = Role.SPARSE
+    kernels.paint(first, last, value, role)
+    role[layers.spiral.mask] = Role.OUTER
+    role[layers.prime] = Role.PRIME
+    return role
+
+
+def line_width_for(nozzle_diameter: float | None) -> float:
+    """Return the line width in mm to expect of a nozzle: a tenth wider (common practice, no source)."""
+    return WIDTH_OF_NOZZLE * (nozzle_diameter or USUAL_NOZZLE_MM)
