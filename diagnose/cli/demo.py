@@ -9,7 +9,7 @@ import click
 
 from diagnose.cli import words
 from diagnose.cli.common import decibans, percent, progress, quiet_option, rules_option
-from diagnose.coupons.spiral import lamp_shade
+from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.builtin import casebook_folder
 from diagnose.triage import Triage, knowledge_from
 from diagnose.triage.facts import facts_file
@@ -33,7 +33,7 @@ def demo(packs: tuple[Path, ...], quiet: bool) -> None:
     triage.choose_printer(scenario.printer)
     with tempfile.TemporaryDirectory(prefix="diagnose-demo-") as folder:
         path = Path(folder) / "lamp-shade.gcode"
-        path.write_text(lamp_shade().text())
+        path.write_text(write(lamp_shade()))
         click.echo(f"Reading the job ({path.stat().st_size:,} bytes) on the card {scenario.printer}")
         job = triage.read_job(path, progress(quiet))
     _defect_first(triage, scenario.answers)

@@ -170,7 +170,7 @@ class _Plain:
         value: Any
         size = 1
         if isinstance(node, yaml.ScalarNode):
-            is_null = node.tag == "tag:yaml.org,2002:null" and node.style is None
+            is_null = node.tag == "tag:yaml.org,2002:null" and not node.style
             value = None if is_null else node.value
         elif isinstance(node, yaml.SequenceNode):
             value = []

@@ -123,17 +123,17 @@ def reports(
             overruled.add(filler.id)
         lined_up.append(Report("question", about, about, tuple(given), _seen(network, about, given)))
     for found in sorted(findings, key=lambda f: f.id):
-        known = knowledge.findings.get(found.id)
-        if known is None or found.id in overruled:
+        finding = knowledge.findings.get(found.id)
+        if finding is None or found.id in overruled:
             continue
-        about = known.fills or found.id
-        if found.answer not in [a.id for a in known.answers]:
+        about = finding.fills or found.id
+        if found.answer not in [a.id for a in finding.answers]:
             continue
         seen = _seen(network, about, (found.answer,), slips=1.0 - found.confidence)
         lined_up.append(Report("finding", found.id, about, (found.answer,), seen))
     lined_up, impossible = _possible(network, lined_up)
     aside += [Setaside(id, "it goes with another kind of print than an earlier answer does") for id in impossible]
-    known, asleep = standing(network, {i: s for r in lined_up for i, s in r.seen})
+    _, asleep = standing(network, {i: s for r in lined_up for i, s in r.seen})
     sleeping = [r for r in lined_up if any(i in asleep for i, _ in r.seen)]
     aside += [Setaside(r.id, "the question no longer applies, because another answer changed") for r in sleeping]
     return [r for r in lined_up if r not in sleeping], aside, warnings

@@ -35,12 +35,13 @@ class Conflict:
 def conflict(network: Network, reports: Sequence[Report], most: int = 2) -> Conflict:
     """Return sum log2 P(e_i | g) - log2 P(e | g) over answers and findings that are not gates (Jensen 1991).
 
-    ``g`` are the answers that gate others: they decide which questions exist and cannot conflict. Answers asleep
-    count nowhere.
+    ``g`` are the answers that gate other answers here: they decide which questions exist and cannot conflict. Answers
+    asleep count nowhere.
     """
     _, asleep = standing(network, {i: s for r in reports for i, s in r.seen})
     awake = [r for r in reports if not any(i in asleep for i, _ in r.seen)]
-    gates = [r for r in awake if any(i in network.gate_nodes for i, _ in r.seen)]
+    gating = {m for r in awake for i, _ in r.seen for group in network.nodes[i].gates for m, _ in group}
+    gates = [r for r in awake if any(i in gating for i, _ in r.seen)]
     plain = [r for r in awake if r not in gates]
     given = {i: s for r in gates for i, s in r.seen}
     base = log_likelihood(network, given)

@@ -5,7 +5,7 @@ I(cause; question | answers so far) = H(mixture) - sum of P(cause) H(answer | ca
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -41,31 +41,40 @@ def entropy_bits(shares: Array, axis: int = -1) -> Array:
 def predictive(network: Network, about: str, observed: Observed, base: Array) -> Array:
     """Return P(answer | cause, answers so far), shape (1 + C, answers); rows sum to 1.
 
-    For a question of kind several the answers are all combinations of its options (at most 2**8), yes first.
+    For a question of kind several the answers are all combinations of its options (at most 2**8).
     ``base`` is the log-likelihood of the answers so far.
     """
     known, asleep = standing(network, observed)
-    tables = [_one_node(network, i, observed, known, asleep, base) for i in network.of[about]]
-    joint = tables[0]
-    for table in tables[1:]:
-        joint = (joint[:, :, None] * table[:, None, :]).reshape(len(joint), -1)
+    nodes = network.of[about]
+    simple = [
+        all(context in known for context in network.nodes[i].contexts)
+        and not _depended_on(network, i, observed, asleep)
+        for i in nodes
+    ]
+    bound = [i for i, is_simple in zip(nodes, simple, strict=True) if not is_simple]
+    # Options that hang on an unanswered context are not independent of each other given the cause: taken together.
+    joint = _together(network, bound, observed, asleep, base) if bound else np.ones((len(base), 1))
+    for i, is_simple in zip(nodes, simple, strict=True):
+        if is_simple:
+            joint = _beside(joint, network.reported(i, known)[0])
     return joint
 
 
-def _one_node(
-    network: Network,
-    i: int,
-    observed: Observed,
-    known: Mapping[int, int],
-    asleep: frozenset[int],
-    base: Array,
+def _beside(left: Array, right: Array) -> Array:
+    """Return the joint table of two that are independent given the cause; (rows, a) and (rows, b) to (rows, a b)."""
+    return np.asarray((left[:, :, None] * right[:, None, :]).reshape(len(left), -1))
+
+
+def _together(
+    network: Network, nodes: Sequence[int], observed: Observed, asleep: frozenset[int], base: Array
 ) -> Array:
-    node = network.nodes[i]
-    if all(context in known for context in node.contexts) and not _depended_on(network, i, observed, asleep):
-        return network.reported(i, known)[0]
+    """Return P(combination of answers | cause, answers so far), every combination worked out; rows sum to 1."""
     columns = []
-    for state in range(len(node.states)):
-        columns.append(log_likelihood(network, {**observed, i: Seen(state)}) - base)
+    for states in np.ndindex(*(len(network.nodes[i].states) for i in nodes)):
+        tried = {**observed, **{i: Seen(state) for i, state in zip(nodes, states, strict=True)}}
+        # An answer that would shut the gate of one already given cannot be expected.
+        impossible = standing(network, tried)[1] - asleep
+        columns.append(np.full(len(base), -np.inf) if impossible else log_likelihood(network, tried) - base)
     table = np.exp(np.array(columns).T)
     return np.asarray(table / table.sum(axis=1, keepdims=True))
 
@@ -154,5 +163,5 @@ def job_gain(network: Network, findings: Iterable[str], observed: Observed, shar
     joint = np.ones((len(shares), 1))
     for _, _, table in ranked:
         if joint.shape[1] * table.shape[1] <= most:
-            joint = (joint[:, :, None] * table[:, None, :]).reshape(len(joint), -1)
+            joint = _beside(joint, table)
     return information_bits(shares, joint)

@@ -126,8 +126,6 @@ class Network:
     """Question or finding id to its nodes."""
     kind: dict[str, str]
     """Question or finding id to one | several | finding."""
-    gate_nodes: frozenset[int]
-    """Nodes that gate any other."""
     sizes: dict[int, int]
     """Node to its number of states, *does not apply* included."""
 
@@ -159,8 +157,7 @@ def compile_network(knowledge: Knowledge) -> Network:
     prior = np.empty(len(causes) + 1)
     prior[0] = UNEXPLAINED_SHARE if causes else 1.0
     prior[1:] = (1.0 - UNEXPLAINED_SHARE) * rates / rates.sum() if causes else 0.0
-    gating = frozenset(i for node in nodes for group in node.gates for i, _ in group)
-    return Network(tuple(c.id for c in causes), nodes, np.log(prior), index, of, kind, gating, sizes)
+    return Network(tuple(c.id for c in causes), nodes, np.log(prior), index, of, kind, sizes)
 
 
 def _nodes(knowledge: Knowledge) -> tuple[list[Node], dict[str, tuple[int, ...]], dict[str, str]]:
