@@ -34,8 +34,9 @@ SHORTEST_STOP = 1e-6
 DIP = 0.95
 """The head dips where it is slower than this share of its speed with a supply that never falls behind."""
 
-SUSTAINED = 4
-"""Stops, each within a queue's length of the one before, that make a stretch of sustained starvation."""
+SUSTAINED = 3
+"""Queues of moves. One stall slows at most about two of them (the look-ahead brakes within one queue's length, and
+the head gathers speed within another); where a slow stretch is longer than three, the supply does not keep up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ class Saves:
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """Sustained starvation: along these moves the supply is slower than the motion, and the head stutters."""
+    """Sustained starvation: along these moves the supply is slower than the motion would be, and the head stutters."""
 
     first: Ints
     last: Ints
@@ -111,6 +112,8 @@ class Stretches:
     t_s: Floats
     length_s: Floats
     stops: Ints
+    """How often the head stands still; 0 where it only brakes and gathers speed over and over."""
+    why: Bytes
 
     def __len__(self) -> int:
         return len(self.first)
@@ -282,7 +285,7 @@ def simulate(
     settled = _settled(n, waits, held, saves, machine.queue_moves)
     result = Supply(
         plan, u, arrive, start, depart, held, reserve, settled, stops, dips, saves,
-        _stretches(stops, depart, machine.queue_moves),
+        _stretches(moves, machine, plan, u, depart, held, stands, blocked),
         _risk(limits, start, depart, reserve, machine),
         float(gap_s[commanded].sum()),
     )  # fmt: skip
@@ -346,19 +349,28 @@ def _stops(moves: Moves, machine: Machine, at: Ints, depart: Floats, gap_s: Floa
     return Stops(at, *_place(moves, at), depart[at - 1], gap_s[at], _why(moves, machine, at, blocked))
 
 
+def _slow_runs(plan: Plan, u: Floats) -> tuple[Ints, Ints]:
+    """Return (first, past) of every run of moves that are begun too slowly against the plan."""
+    slow = u < DIP**2 * plan.u
+    edges = np.flatnonzero(slow[1:] != slow[:-1]) + 1
+    return edges[0::2], edges[1::2]
+
+
+def _slowest(plan: Plan, u: Floats, first: Ints, past: Ints) -> Ints:
+    """Return the move in each run that is begun slowest against the plan."""
+    found = [a + int(np.argmin(u[a:b] / np.maximum(plan.u[a:b], 1e-12))) for a, b in zip(first, past, strict=True)]
+    return np.array(found, np.int64)
+
+
 def _dips(
     moves: Moves, machine: Machine, limits: Limits, plan: Plan, u: Floats, start: Floats, depart: Floats,
     held: Int32s, stands: Ints, blocked: Ints,
 ) -> Dips:  # fmt: skip
-    """Group the moves begun too slowly into runs; a run in which the head stands is a stop and its recovery."""
-    slow = u < DIP**2 * plan.u
-    edges = np.flatnonzero(slow[1:] != slow[:-1]) + 1
-    first, past = edges[0::2], edges[1::2]
+    """Return the slow runs in which the head never stands; the others are a stop and the recovery from it."""
+    first, past = _slow_runs(plan, u)
     without = np.searchsorted(stands, first) == np.searchsorted(stands, past)
     first, past = first[without], past[without]
-    lowest = np.array(
-        [a + int(np.argmin(u[a:b] / plan.u[a:b])) for a, b in zip(first, past, strict=True)], dtype=np.int64
-    )
+    lowest = _slowest(plan, u, first, past)
     awaited = np.minimum(held[lowest - 1], len(moves) - 1).astype(np.int64)
     path = np.array([limits.length[a:b].sum() for a, b in zip(first, past, strict=True)], dtype=np.float64)
     line, x, y, z = _place(moves, lowest)
@@ -366,6 +378,26 @@ def _dips(
         lowest, line, x, y, z, start[lowest], depart[past - 1] - start[first], path,
         np.sqrt(u[lowest]), np.sqrt(plan.u[lowest]), _why(moves, machine, awaited, blocked),
     )  # fmt: skip
+
+
+def _stretches(
+    moves: Moves, machine: Machine, plan: Plan, u: Floats, depart: Floats, held: Int32s, stands: Ints, blocked: Ints
+) -> Stretches:
+    """Join slow runs less than a queue apart, those that wait for a save left out, and keep the long ones."""
+    first, past = _slow_runs(plan, u)
+    awaited = np.minimum(held[_slowest(plan, u, first, past) - 1], len(moves) - 1).astype(np.int64)
+    why = _why(moves, machine, awaited, blocked)
+    link = why != WHY.index("checkpoint")
+    first, past, why = first[link], past[link], why[link]
+    if len(first):
+        breaks = np.flatnonzero(first[1:] - past[:-1] > machine.queue_moves) + 1
+        begins = np.concatenate((np.zeros(1, np.int64), breaks))
+        first, past, why = first[begins], past[np.append(breaks - 1, len(past) - 1)], why[begins]
+        long = past - first > SUSTAINED * machine.queue_moves
+        first, past, why = first[long], past[long], why[long]
+    since = depart[first - 1]
+    count = np.searchsorted(stands, past) - np.searchsorted(stands, first)
+    return Stretches(first, past - 1, since, depart[past - 1] - since, count, why)
 
 
 def _settled(n: int, waits: Ints, held: Int32s, saves: Saves, queue: int) -> Bools:
@@ -382,18 +414,6 @@ def _settled(n: int, waits: Ints, held: Int32s, saves: Saves, queue: int) -> Boo
         full = np.flatnonzero((after >= blocked) & (held[after] - after == queue)) if len(after) else after
         settled[after[: full[0]] if len(full) else after] = False
     return settled
-
-
-def _stretches(stops: Stops, depart: Floats, queue: int) -> Stretches:
-    slow = stops.move[stops.why != WHY.index("checkpoint")]
-    breaks = np.flatnonzero(np.diff(slow) > queue) + 1
-    first = np.concatenate(([0], breaks)).astype(np.int64)
-    last = np.concatenate((breaks, [len(slow)])).astype(np.int64) - 1
-    count = last - first + 1
-    long = count >= SUSTAINED
-    begin, end = slow[first[long]], slow[last[long]]
-    since = depart[begin - 1]
-    return Stretches(begin, end, since, depart[end] - since, count[long])
 
 
 def _risk(limits: Limits, start: Floats, depart: Floats, reserve_ms: Floats, machine: Machine) -> Risk:

@@ -145,10 +145,13 @@ class Simulation:
                 do()
 
     # The head.
-    def head(self) -> None:
+    def may_start(self) -> bool:
         if self.moving or not self.queue:
-            return
-        if self.holding and not (len(self.queue) == self.m.queue_moves or self.all_in):
+            return False
+        return not self.holding or len(self.queue) == self.m.queue_moves or self.all_in
+
+    def head(self) -> None:
+        if not self.may_start():
             return
         block = self.queue[0]
         i, log = block.number, self.log
@@ -217,6 +220,8 @@ class Simulation:
         if self.moving:
             rest = list(self.queue)[1:]
             left = self.block_ends - self.clock + drained(rest, self.speed, self.m.queue_seen)
+        elif self.may_start():  # the head takes the next block at this very moment
+            left = drained(list(self.queue), self.speed, self.m.queue_seen)
         self.log.saves.append((self.clock, block.number, left))
         self.save_due = self.clock + self.m.checkpoint_every
         yield from self.busy(self.m.checkpoint_takes)

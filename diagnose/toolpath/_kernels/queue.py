@@ -207,7 +207,7 @@ def reserves(
             reserve[i] = depart[end - 1] - start[i]
             continue
         seconds = depart[j - 1] - start[i] if j > i else 0.0
-        rest = max(0.0, ahead - 2.0 * accel[j] * length[j])
+        rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
         seconds += duration(length[j], accel[j], cap[j], u[j], rest)
         if changed <= j + 1:
             seconds += math.sqrt(rest) / accel[end - 1]
@@ -244,6 +244,6 @@ def reserves_at(
         if j == end:
             reserve[s] = depart[end - 1] - t
             continue
-        rest = max(0.0, ahead - 2.0 * accel[j] * length[j])
+        rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
         seconds = start[j] - t + duration(length[j], accel[j], cap[j], u[j], rest)
         reserve[s] = seconds + braking(length, accel, j + 1, end, rest)
