@@ -64,10 +64,12 @@ def _because(knowledge: Knowledge, cause: Cause, report: Report, context: dict[s
             return f"its main defect is this one {_often(frequency.said)}", origin
         usual = ", ".join(say(knowledge, report.about, (d,)).lower() for d in cause.defects)
         return f"it usually shows as: {usual}", origin
+    # A context nobody answered is summed over: lines given it still speak, for the part of the sum where they hold.
     holding = [
         (index, line)
         for index, line in enumerate(cause.evidence)
-        if line.about == report.about and all(context.get(q) in answers for q, answers in line.given.items())
+        if line.about == report.about
+        and all(q not in context or context[q] in answers for q, answers in line.given.items())
     ]
     if not holding:
         return "the rules of this cause say nothing of it, so it shows as usual", ""

@@ -1,0 +1,222 @@
+"""A case: answers, undo, journal and resume, what counts and what is set aside."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from diagnose.cases.journal import Casebook, fold
+from diagnose.errors import BadInput
+from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.network import Network, compile_network
+from diagnose.triage import Triage, knowledge_from
+
+
+@pytest.fixture(scope="module")
+def knowledge() -> Knowledge:
+    return knowledge_from()
+
+
+@pytest.fixture(scope="module")
+def network(knowledge: Knowledge) -> Network:
+    return compile_network(knowledge)
+
+
+def test_a_case_goes_on_where_it_was_left(tmp_path: Path, knowledge: Knowledge, network: Network) -> None:
+    book = Casebook(tmp_path / "book")
+    triage = Triage.start(knowledge, book, "left rim", network)
+    triage.answer("defect", "blobs")
+    triage.unknown("mark-spacing")
+    triage.choose_printer("board-memory-card")
+    again = Triage.resume(knowledge, book, triage.case.id, network)
+    assert again.case.title == "left rim"
+    assert again.case.answers == {"defect": ("blobs",), "mark-spacing": None}
+    assert again.case.printer == "board-memory-card"
+    assert [s.id for s in again.ranking()] == [s.id for s in triage.ranking()]
+    assert [c.id for c in book.cases()] == [triage.case.id]
+
+
+def test_undo_takes_back_one_thing_at_a_time(tmp_path: Path, knowledge: Knowledge, network: Network) -> None:
+    triage = Triage.start(knowledge, Casebook(tmp_path), "", network)
+    at_first = [s.probability for s in triage.ranking()]
+    triage.answer("defect", "blobs")
+    triage.answer("mark-spacing", "even")
+    triage.take_back("defect")
+    assert triage.undo()
+    assert list(triage.case.answers) == ["defect", "mark-spacing"]
+    assert triage.undo()
+    assert triage.undo()
+    assert not triage.undo()
+    assert [s.probability for s in triage.ranking()] == at_first
+
+
+def test_a_changed_answer_keeps_its_place_and_the_gated_answer_sleeps(
+    knowledge: Knowledge, network: Network
+) -> None:
+    gated = next(q for q in knowledge.questions.values() if q.ask_if.get("defect") and q.kind == "one")
+    shut = next(
+        a.id for a in knowledge.questions["defect"].answers if a.id not in gated.ask_if["defect"]
+    )
+    triage = Triage(knowledge, network=network)
+    triage.answer("defect", gated.ask_if["defect"][0])
+    triage.answer("second-defect", "none")
+    triage.answer(gated.id, gated.answers[0].id)
+    before = [s.probability for s in triage.ranking()]
+    triage.answer("defect", shut)
+    assert list(triage.case.answers) == ["defect", "second-defect", gated.id]
+    asleep = next(g for g in triage.given() if g.id == gated.id)
+    assert not asleep.counts
+    assert "no longer applies" in asleep.why
+    triage.answer("defect", gated.ask_if["defect"][0])
+    assert [s.probability for s in triage.ranking()] == pytest.approx(before, abs=1e-12)
+
+
+def test_the_ledger_of_every_cause_sums_to_its_log_odds_and_names_its_rules(
+    knowledge: Knowledge, network: Network
+) -> None:
+    import math
+
+    triage = Triage(knowledge, network=network)
+    for question, answer in (("defect", "blobs"), ("mark-spacing", "even"), ("spiral-mode", "yes"), ("popping", "no")):
+        triage.answer(question, answer)
+    for suspect in triage.ranking():
+        lines = triage.ledger(suspect.id)
+        want = 10 * math.log10(suspect.probability / (1 - suspect.probability))
+        assert sum(line.decibans for line in lines) == pytest.approx(want, abs=1e-9)
+    first = triage.ledger("checkpoint-stalls")
+    spacing = next(line for line in first if line.id == "mark-spacing")
+    file, _, number = spacing.rule.rpartition(":")
+    assert "mark-spacing" in Path(file).read_text().splitlines()[int(number) - 1]
+    assert spacing.because
+
+
+def test_findings_answer_the_questions_they_fill_when_they_are_surer(knowledge: Knowledge, network: Network) -> None:
+    filler = next(f for f in knowledge.findings.values() if f.fills == "spiral-mode")
+    triage = Triage(knowledge, network=network)
+    triage.answer("defect", "blobs")
+    triage.answer("spiral-mode", "no")
+    alone = [s.probability for s in triage.ranking()]
+    triage.believe({filler.id: "yes"}, 0.5)
+    assert [s.probability for s in triage.ranking()] == alone
+    assert any("is it the file that was printed?" in w for w in triage.doubts())
+    triage.believe({filler.id: "yes"}, 0.99)
+    said = {g.id: g for g in triage.given()}
+    assert not said["spiral-mode"].counts
+    assert said[filler.id].counts
+    assert [s.probability for s in triage.ranking()] != alone
+
+
+def test_the_defect_is_asked_first_and_results_of_tests_are_never_asked(
+    knowledge: Knowledge, network: Network
+) -> None:
+    triage = Triage(knowledge, network=network)
+    assert triage.next_steps(1)[0].id == "defect"
+    for _ in range(200):
+        step = triage.next_question()
+        if step is None:
+            break
+        assert step.id not in knowledge.result_questions()
+        triage.unknown(step.id)
+    assert triage.next_question() is None
+    assert triage.enough
+
+
+def test_attaching_the_job_competes_with_the_questions(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    triage.answer("defect", "blobs")
+    steps = triage.next_steps()
+    assert any(step.kind == "job" and step.bits > 0.02 for step in steps)
+    rate = [step.bits / step.minutes for step in steps]
+    assert rate == sorted(rate, reverse=True)
+    triage.believe({}, 0.5)
+    assert not any(step.kind == "job" for step in triage.next_steps())
+
+
+def test_a_wrong_answer_changes_nothing(tmp_path: Path, knowledge: Knowledge, network: Network) -> None:
+    triage = Triage.start(knowledge, Casebook(tmp_path), "", network)
+    for question, answer in (("defekt", "blobs"), ("defect", "blubs"), ("mark-spacing", "evenly")):
+        with pytest.raises(BadInput) as error:
+            triage.answer(question, answer)
+        assert error.value.hint
+    assert triage.case.answers == {}
+    assert len((tmp_path / f"{triage.case.id}.journal").read_text().splitlines()) == 1
+
+
+def test_a_torn_last_line_is_cut_off_and_the_rest_is_whole(
+    tmp_path: Path, knowledge: Knowledge, network: Network
+) -> None:
+    book = Casebook(tmp_path)
+    triage = Triage.start(knowledge, book, "", network)
+    triage.answer("defect", "blobs")
+    path = tmp_path / f"{triage.case.id}.journal"
+    whole = path.read_bytes()
+    for cut in range(len(whole.splitlines(keepends=True)[0]), len(whole)):
+        path.write_bytes(whole[:cut])
+        case = book.open(triage.case.id).case()
+        assert case.answers == {}
+        book.open(triage.case.id).append({"do": "answer", "question": "defect", "answers": ["strings"]})
+        assert book.open(triage.case.id).case().answers == {"defect": ("strings",)}
+
+
+def test_a_damaged_journal_is_told_with_its_line_and_does_not_hide_the_others(tmp_path: Path) -> None:
+    book = Casebook(tmp_path)
+    book.start("good")
+    bad = book.start("bad")
+    with bad.path.open("a") as file:
+        file.write("not json\n")
+    with pytest.raises(BadInput) as error:
+        bad.case()
+    assert error.value.where == f"{bad.path}:2"
+    titles = {c.title for c in book.cases()}
+    assert "good" in titles
+    assert any(t.startswith("damaged") for t in titles)
+
+
+@pytest.mark.skipif(os.geteuid() == 0 and not hasattr(os, "setrlimit"), reason="needs a way to refuse writing")
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(BadInput) as error:
+        Casebook(tmp_path / "file" / "book").start()
+    assert "cannot be made" in error.value.what
+
+
+def test_a_full_disk_leaves_the_earlier_state(tmp_path: Path, knowledge: Knowledge, network: Network) -> None:
+    import resource
+    import signal
+
+    triage = Triage.start(knowledge, Casebook(tmp_path), "", network)
+    triage.answer("defect", "blobs")
+    path = tmp_path / f"{triage.case.id}.journal"
+    size = path.stat().st_size
+    old = resource.getrlimit(resource.RLIMIT_FSIZE)
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + 10, old[1]))
+    try:
+        with pytest.raises(BadInput) as error:
+            triage.answer("mark-spacing", "even")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, old)
+        signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
+    assert "cannot be saved" in error.value.what
+    assert triage.case.answers == {"defect": ("blobs",)}
+    assert Triage.resume(knowledge, Casebook(tmp_path), triage.case.id, network).case.answers == triage.case.answers
+
+
+def test_undo_of_an_unknown_later_event_is_harmless() -> None:
+    events = [{"do": "start"}, {"do": "from-a-later-version", "x": 1}, {"do": "answer", "question": "q", "answers": []}]
+    case = fold("c", json.loads(json.dumps(events)))
+    assert case.answers == {"q": ()}
+
+
+def test_danger_stops_the_interview(knowledge: Knowledge, network: Network) -> None:
+    # Common practice, no source: smoke, a burning smell or hot wires come before any diagnosis.
+    danger = [(q, a) for q in knowledge.questions.values() for a in q.answers if a.stop]
+    assert danger
+    question, answer = danger[0]
+    triage = Triage(knowledge, network=network)
+    assert triage.alarms() == []
+    triage.answer(question.id, answer.id)
+    assert triage.alarms() == [answer.stop]
