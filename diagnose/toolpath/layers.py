@@ -115,21 +115,10 @@ def _levels(moves: Moves, length: Floats, kind: Bytes, turn: Int32s, prime: Bool
         return np.empty(0)
     order = np.argsort(at[:count], kind="stable")
     at, path = at[:count][order], path[:count][order]
-    firsts = np.flatnonzero(np.diff(at, prepend=-np.inf) > kernels.LEVEL_MM)
-    at, path = at[firsts], np.add.reduceat(path, firsts)
-    levels: list[float] = []
-    paths: list[float] = []
-    for height, run in zip(at.tolist(), path.tolist(), strict=True):
-        # The height with most path stands for heights that lie together.
-        if levels and height - levels[-1] <= SAME_LEVEL_MM:
-            if run > paths[-1]:
-                levels[-1] = height
-            paths[-1] += run
-        else:
-            levels.append(height)
-            paths.append(run)
-    enough = np.array(paths) >= min(LEAST_PATH_MM, 0.1 * float(np.median(paths)))
-    return np.array(levels)[enough]
+    levels, paths = np.empty(count), np.empty(count)
+    count = kernels.merge(at, path, SAME_LEVEL_MM, levels, paths)
+    levels, paths = levels[:count].copy(), paths[:count]
+    return levels[paths >= min(LEAST_PATH_MM, 0.1 * float(np.median(paths)))]
 
 
 def _ordered(level_z: Floats, turn_z: Floats) -> tuple[Floats, Int32s, Int32s]:

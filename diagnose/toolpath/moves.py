@@ -8,11 +8,12 @@ inferred, and the inference is said in ``notes``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from diagnose.toolpath._kernels import moves as kernels
-from diagnose.toolpath.columns import Events, Moves, Trouble
+from diagnose.toolpath.columns import Events, Floats, Int32s, Ints, Moves, Trouble
 from diagnose.toolpath.words import Words, name_of, operation
 
 FIRST_FEED = 25.0
@@ -24,16 +25,14 @@ ASSUMED_FLOW = 0.4 * 0.2 / (np.pi * 1.75**2 / 4)
 0.4 x 0.2 mm from 1.75 mm filament (common practice, no source)."""
 RISING_SHARE = 0.75
 """Extruder words that rise more often than this from line to line are positions; lengths rise half the time."""
-LARGEST_INT = 2**31 - 1
 
 QUIET = frozenset(
-    operation(name)
-    for name in (
-        "G4 G10 G11 G17 G18 G19 G20 G21 G28 G90 G91 G92 M0 M1 M2 M17 M18 M25 M30 M31 M73 M75 M77 M82 M83 M84 M98 M101 "
-        "M103 M104 M105 M106 M107 M109 M110 M114 M115 M116 M117 M118 M126 M127 M135 M140 M141 M155 M190 M191 M204 M205 "
-        "M201 M203 M207 M208 M220 M221 M226 M300 M400 M413 M486 M500 M501 M502 M503 M600 M601 M701 M702 M900 M6 "
-        "G0 G1 G2 G3 G5 G90.1 G91.1 G92.1 G92.2 G53 G54 G55 G56 G57 G58 G59 G29 G80 G94"
-    ).split()
+    [operation(f"G{n}") for n in (0, 1, 2, 3, 4, 5, 10, 11, 17, 18, 19, 20, 21, 28, 29, 53, 54, 55, 56, 57, 58, 59, 80)]
+    + [operation(f"G{n}") for n in (90, 91, 92, 94, 90.1, 91.1, 92.1, 92.2)]
+    + [operation(f"M{n}") for n in (0, 1, 2, 6, 17, 18, 25, 30, 31, 73, 75, 77, 82, 83, 84, 98, 101, 103, 104, 105, 106)]
+    + [operation(f"M{n}") for n in (107, 109, 110, 114, 115, 116, 117, 118, 126, 127, 135, 140, 141, 155, 190, 191)]
+    + [operation(f"M{n}") for n in (201, 203, 204, 205, 207, 208, 220, 221, 226, 300, 400, 413, 486, 500, 501, 502, 503)]
+    + [operation(f"M{n}") for n in (600, 601, 701, 702, 900)]
 )
 """Commands that are acted upon, or are known to matter to nothing computed here. Others are counted as unknown."""
 
@@ -102,19 +101,21 @@ def interpret(
     if flow:
         sf[7] = FIRST_FEED
 
-    out = _Columns(int(np.count_nonzero(words.moves_head)) + 1024, _events_room(words))
+    plain = int(np.count_nonzero((words.operation >= operation("G0")) & (words.operation <= operation("G3"))))
+    out = _Columns(plain + 1024, 2 * (len(words) - plain) + 16)
     start = np.full(3, np.nan)
     tally = np.zeros(kernels.TALLIES, np.int64)
     counts = np.zeros(len(kernels.TROUBLES), np.int64)
     first_lines = np.zeros((len(kernels.TROUBLES), 10), np.int32)
     row = moves = events = 0
     while True:
-        row, moves, events = kernels.interpret(
+        given: _Arrays = [
             words.operation, words.x, words.y, words.z, words.e, words.f, words.bare, words.side, words.extra,
             words.line, words.offset, words.bytes_all, words.bytes_code, words.flags,
             mode_row, relative, flow, chord_error_mm, own,
             *out.moves, *out.events, start, tally, counts, first_lines, row, moves, events, si, sf,
-        )  # fmt: skip
+        ]  # fmt: skip
+        row, moves, events = kernels.interpret(*given)
         if row == len(words):
             break
         out.grow()
@@ -129,14 +130,18 @@ def interpret(
     )
 
 
+_Arrays = list[Any]
+"""Arrays of several types, in the order of a kernel's arguments."""
+
+
 class _Columns:
-    """Room for moves and events while they are written."""
+    """Room for moves and events while they are written; a row that is no plain motion makes two events at most."""
 
     KINDS = (*(np.float64,) * 6, np.int32, np.int64, np.int32, np.int32, np.int32, np.int16, np.bool_)
 
     def __init__(self, moves: int, events: int) -> None:
-        self.moves = [np.empty(moves, kind) for kind in self.KINDS]
-        self.events = [np.empty(events, kind) for kind in (np.uint8, np.int64, np.int32, np.float64)]
+        self.moves: _Arrays = [np.empty(moves, kind) for kind in self.KINDS]
+        self.events: _Arrays = [np.empty(events, kind) for kind in (np.uint8, np.int64, np.int32, np.float64)]
 
     def grow(self) -> None:
         """Give the moves half as much room again, one arc's worth at least."""
@@ -151,13 +156,7 @@ def _events(out: _Columns, count: int) -> Events:
     return Events(kind=kind, before=before, line=line, value=value)
 
 
-def _events_room(words: Words) -> int:
-    """Return the most events the words can make: two a row that is no plain motion."""
-    plain = (words.operation >= operation("G0")) & (words.operation <= operation("G3"))
-    return 2 * (len(words) - int(np.count_nonzero(plain))) + 16
-
-
-def _initial(length: float | None, speed: float | None) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _initial(length: float | None, speed: float | None) -> tuple[Ints, Floats]:
     """Return the state before the first row, integers and floats, in the order of the kernel."""
     si, sf = np.zeros(14, np.int64), np.zeros(17)
     si[7], si[9] = 17, -1
@@ -194,7 +193,7 @@ def _switched_flow(words: Words, notes: list[str], assumed: set[str]) -> float:
     return float(ASSUMED_FLOW)
 
 
-def _say(words: Words, tally: np.ndarray, own: np.ndarray, notes: list[str], assumed: set[str]) -> None:  # type: ignore[type-arg]
+def _say(words: Words, tally: Ints, own: Floats, notes: list[str], assumed: set[str]) -> None:
     """Add to the notes what was assumed or may be otherwise."""
     told = (words.operation == operation("M207")).any()
     if tally[kernels.RETRACTS] and np.isnan(own[0]) and not told:
@@ -214,7 +213,7 @@ def _say(words: Words, tally: np.ndarray, own: np.ndarray, notes: list[str], ass
         notes.append(f"the first moves state no feed: {FIRST_FEED:g} mm/s is assumed until one is stated")
 
 
-def _all_trouble(words: Words, counts: np.ndarray, first_lines: np.ndarray) -> Trouble:  # type: ignore[type-arg]
+def _all_trouble(words: Words, counts: Ints, first_lines: Int32s) -> Trouble:
     """Join the trouble of words and moves, and count commands that nothing here knows."""
     trouble = Trouble(dict(words.trouble.counts), dict(words.trouble.first_lines))
     for k, reason in enumerate(kernels.TROUBLES):
@@ -223,7 +222,7 @@ def _all_trouble(words: Words, counts: np.ndarray, first_lines: np.ndarray) -> T
             trouble.first_lines[reason] = first_lines[k, : counts[k]].tolist()
     commands = words.operation >= operation("G0")
     commands &= words.operation < operation("T0")
-    commands &= (words.operation > operation("G3")) | (words.operation < operation("G0"))
+    commands &= words.operation > operation("G3")
     rows = np.flatnonzero(commands)
     if not len(rows):
         return trouble

@@ -12,6 +12,9 @@ from diagnose.toolpath.layers import Spiral, find_layers
 from diagnose.toolpath.loops import Loops, find_loops, line_width_for
 from diagnose.toolpath.seams import SeamPattern, Seams, SeamStyle, find_seams
 
+MOSTLY = 0.5
+"""Of the extruded path."""
+
 
 @dataclass(slots=True)
 class Shape:
@@ -40,7 +43,8 @@ class Shape:
 
     @property
     def seam_style(self) -> SeamStyle:
-        return self.seam_pattern.style
+        """How the seams lie; ``none`` where most of the path is a spiral, whatever loops its base begins with."""
+        return "none" if self.spiral.share >= MOSTLY else self.seam_pattern.style
 
 
 def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) -> Shape:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -83,7 +84,8 @@ class Words:
         first, last = operation("G0"), operation("G3")
         plain = (self.operation >= first) & (self.operation <= last) & (self.operation % 10 == 0)
         axes = ~(np.isnan(self.x) & np.isnan(self.y) & np.isnan(self.z) & np.isnan(self.e))
-        return plain & axes
+        moving: Bools = plain & axes
+        return moving
 
 
 def operation(name: str) -> int:
@@ -144,11 +146,11 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
     letters = np.frombuffer(kernels.EXTRA.encode(), np.uint8).copy()
     # Ask for one row a line end, seldom more; pages never touched cost nothing.
     rows = int(np.count_nonzero(data == 10)) + 64
-    columns = [np.empty(rows, kind) for kind in _KINDS]
+    columns: list[Any] = [np.empty(rows, kind) for kind in _KINDS]
     extra = np.empty((1024, len(kernels.EXTRA)))
     while state[kernels.POS] < n:
         stop = min(n, int(state[kernels.POS]) + CHUNK)
-        while not kernels.read(data, stop, state, *columns, extra, counts, first_lines, letters):
+        while not kernels.read(*_arguments(data, stop, state, *columns, extra, counts, first_lines, letters)):
             if state[kernels.SIDE] + 64 >= len(extra):
                 extra = _grown(extra)
             else:
@@ -162,6 +164,11 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
         bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
         junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
     )  # fmt: skip
+
+
+def _arguments(*given: Any) -> tuple[Any, ...]:
+    """Return the arguments of a kernel that takes columns of many types."""
+    return given
 
 
 _KINDS: tuple[type, ...] = (

@@ -19,6 +19,8 @@ FLAT_TURN = 1.1 * np.pi
 """A spiral may have flat pieces where its height is printed with few digits, but not round half a turn."""
 LEAST_TURNS = 1.5
 """A ramp at the start of a loop rises for less than a turn; a spiral for more."""
+LEAST_RISES = 2.5
+"""Rising moves a turn: a triangle has three; loops joined by a ramp have one."""
 
 
 @kernel
@@ -50,7 +52,8 @@ def spiral(
     """Find the stretches that climb while they turn; return (turns, their path in mm).
 
     A stretch is drawn without a break, never falls, and has no flat piece that turns as far as half a loop. It is a
-    spiral when it turns at least one and a half times, rises on most of its path, and climbs a plausible height a turn.
+    spiral when it turns at least one and a half times, rises several times a turn, and by a plausible height. The share
+    of the path that rises tells nothing: heights printed with few digits rise in steps of several moves.
     The turn is counted from the net change of heading, whatever the outline: it is 2 pi for any closed loop.
     `turn` gets the number of the turn of every move in a spiral, else -1; `turn_z` the height at the end of each turn.
     """
@@ -74,8 +77,8 @@ def spiral(
         bottom = qz
         heading_x, heading_y = dx, dy
         total = last_total = flat_turn = 0.0
-        rising = length[i]
-        flat = last_flat = 0.0
+        reach = last_reach = length[i]
+        rises = 1
         last = i
         j = i + 1
         while j < n and kind[j] == 1 and not prime[j]:
@@ -85,18 +88,18 @@ def spiral(
             bend = np.arctan2(heading_x * dy - heading_y * dx, heading_x * dx + heading_y * dy)
             heading_x, heading_y = dx, dy
             total += bend
+            reach += length[j]
             if dz > LEVEL_MM:
-                rising += length[j]
-                last, last_total, last_flat, flat_turn = j, total, flat, 0.0
+                rises += 1
+                last, last_total, last_reach, flat_turn = j, total, reach, 0.0
             else:
-                flat += length[j]
                 flat_turn += bend
                 if abs(flat_turn) > FLAT_TURN:
                     break
             j += 1
         round_ = abs(last_total) / TWO_PI
         height = z[last] - bottom
-        if round_ >= LEAST_TURNS and rising > last_flat and height <= largest_pitch * round_:
+        if round_ >= LEAST_TURNS and rises >= LEAST_RISES * round_ and height <= largest_pitch * round_:
             sign = 1.0 if last_total > 0 else -1.0
             total = 0.0
             farthest = 0.0
@@ -115,7 +118,7 @@ def spiral(
                 turn[k] = here
                 turn_z[here] = z[k]
             turns = here + 1
-            path += rising + last_flat
+            path += last_reach
         else:
             for k in range(first, last + 1):
                 turn[k] = -1
@@ -162,3 +165,22 @@ def assign(
             if here >= 0:
                 layer_path[here] += length[i]
         layer[i] = here
+
+
+@kernel
+def merge(at: Floats, path: Floats, within: float, level: Floats, level_path: Floats) -> int:
+    """Join ascending heights that lie within mm of the level below; return how many levels there are.
+
+    The height with most path stands for those that lie together.
+    """
+    count = 0
+    most = 0.0
+    for k in range(len(at)):
+        if count and at[k] - level[count - 1] <= within:
+            if path[k] > most:
+                level[count - 1], most = at[k], path[k]
+            level_path[count - 1] += path[k]
+        else:
+            level[count], level_path[count], most = at[k], path[k], path[k]
+            count += 1
+    return count

@@ -12,8 +12,24 @@ LEAST_LOOP = 6.0
 """A loop is longer than this many gaps it may leave open."""
 LEAST_WIDTH_MM = 0.15
 """Twice the area over the length: narrower ones are a line drawn forth and back."""
-WIPED_SHARE = 0.1
-"""Of a loop's length, that may be left to a move that draws nothing, or that rises to the next layer."""
+WIPED_SHARE = 0.5
+"""Of a loop's drawn length, that moves which draw nothing, or the first of the next layer, may add to close it."""
+EARLY_SHARE = 0.15
+"""Of a loop's length, that may be missing where drawing simply stops early and lets the pressure fill the rest."""
+ROUNDNESS = 0.2
+"""4 pi area / length^2 of such a loop: 1 for a circle, 0.79 for a square, near 0 for lines drawn to and fro."""
+
+
+@kernel
+def once_round(x: Floats, y: Floats, sx: float, sy: float, first: int, last: int) -> bool:
+    """Return whether the heading turns about once over the moves, less what the closing corner may add."""
+    bends = 0.0
+    hx, hy = x[first] - sx, y[first] - sy
+    for i in range(first + 1, last + 1):
+        dx, dy = x[i] - x[i - 1], y[i] - y[i - 1]
+        bends += np.arctan2(hx * dy - hy * dx, hx * dx + hy * dy)
+        hx, hy = dx, dy
+    return 1.2 * np.pi <= abs(bends) <= 2.5 * np.pi
 
 
 @kernel
@@ -24,7 +40,7 @@ def trace(
     """Cut what is drawn at one height into closed loops and open runs; return how many of each.
 
     A loop comes back to where it began within `gap` mm; the point closest to the beginning closes it. Where drawing
-    ends short of it, the next move may close the loop. Area in mm2, positive when the loop runs anticlockwise.
+    ends short of it, moves that follow may close it. Area in mm2, positive when the loop runs anticlockwise.
     """
     n = len(x)
     loops = opens = 0
@@ -55,15 +71,21 @@ def trace(
                     closed = j
                     break
             j += 1
-        if closed < 0:
-            last = j - 1
+        if closed < 0 and path > LEAST_LOOP * gap and once_round(x, y, sx, sy, i, j - 1):
             away = np.hypot(px - sx, py - sy)
-            closes = (
-                j < n and kind[j] != 3 and np.hypot(x[j] - sx, y[j] - sy) <= gap and away <= WIPED_SHARE * path
-                and path > LEAST_LOOP * gap and abs(area) >= 2.0 * LEAST_WIDTH_MM * path
-            )  # fmt: skip
-            if closes:
-                closed = last
+            # Drawing may stop early: the head then follows the loop to its beginning, or another loop begins.
+            on = abs(area) >= 2.0 * LEAST_WIDTH_MM * path
+            k = j
+            left = WIPED_SHARE * path
+            while on and k < n and kind[k] != 3 and left >= 0.0:
+                left -= length[k]
+                if left >= 0.0 and np.hypot(x[k] - sx, y[k] - sy) <= gap:
+                    closed = j - 1
+                    break
+                on = kind[k] != 1
+                k += 1
+            if away <= EARLY_SHARE * path and 2.0 * np.pi * abs(area) >= ROUNDNESS * path * path:
+                closed = j - 1
         if closed >= 0:
             loop_first[loops], loop_last[loops], loop_area[loops] = i, closed, area / 2.0
             loops += 1
@@ -167,6 +189,7 @@ def spacing(
     """Write the mean distance in mm between neighbouring parallel lines of every open run; NaN where it has none.
 
     Lines are the straight pieces longer than `least`; each is held against the one drawn before it in its layer.
+    A run without them that winds round at least three times fills the ellipse in its bounding box: area over length.
     """
     here = -1
     ux = uy = ax = ay = 0.0
@@ -192,6 +215,18 @@ def spacing(
             ax, ay = (qx + x[i]) / 2.0, (qy + y[i]) / 2.0
             known = True
         out[k] = total / weight if weight > 0 else np.nan
+        if weight == 0.0:
+            bends = path = hx = hy = 0.0
+            lx = ly = np.inf
+            gx = gy = -np.inf
+            for i in range(first[k] + 1, last[k] + 1):
+                dx, dy = x[i] - x[i - 1], y[i] - y[i - 1]
+                bends += np.arctan2(hx * dy - hy * dx, hx * dx + hy * dy)
+                hx, hy = dx, dy
+                path += np.hypot(dx, dy)
+                lx, gx, ly, gy = min(lx, x[i]), max(gx, x[i]), min(ly, y[i]), max(gy, y[i])
+            if abs(bends) > 6.0 * np.pi:
+                out[k] = np.pi / 4.0 * (gx - lx) * (gy - ly) / path
 
 
 @kernel
@@ -221,7 +256,14 @@ def corners(
             if abs(np.arctan2(px * dy - py * dx, px * dx + py * dy)) > sharp:
                 sharp_ones += 1
             px, py = dx, dy
-        at_seam[k] = abs(np.arctan2(px * fy - py * fx, px * fx + py * fy)) > sharp
+        # Between end and beginning there may be a gap; its chord is a piece of the outline.
+        gx, gy = qx - x[b], qy - y[b]
+        if gx * gx + gy * gy < 0.0025:
+            gx, gy = px, py
+        bend = max(
+            abs(np.arctan2(px * gy - py * gx, px * gx + py * gy)), abs(np.arctan2(gx * fy - gy * fx, gx * fx + gy * fy))
+        )
+        at_seam[k] = bend > sharp
         share[k] = (sharp_ones + at_seam[k]) / (joints + 1)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, EventKind, Floats, Int32s, Ints
 
 # Counters in `tally`.
 MOTION, MOVING, EXTRUDING, ARCS, RETRACTS, RESTARTS, MAYBES, HOMED_LATE = range(8)
@@ -20,19 +20,26 @@ TROUBLES = (
     "a feed of nothing or less",
     "a tool number no machine has",
 )
+
 LARGE, OFF_CIRCLE, NO_CIRCLE, CURVE, NO_FEED, NO_TOOL = range(6)
 
 FARTHEST = 1e6
 """mm; longer words are no part of a print: 1 km of filament is several spools."""
 MOST_PIECES = 100_000
+MOST_TURNS = 1000.0
 COARSEST_STEP = np.pi / 4
 RADIUS_SLACK_MM, RADIUS_SLACK_INCH = 0.002, 0.0002 * 25.4
 """NISTIR 6556, 3.5.3.2: how far the end of an arc may lie off its circle. The slack of the test absorbs rounding."""
 ROUNDING = 1e-9
 
-# Flags of rows and columns of the side table, as the reader of words writes them.
-FIRST, MAYBE = 1, 4
-I, J, K, R, P, S, T, L = range(8)
+_LETTERS = {letter: 1 << (ord(letter) - 65) for letter in "XYZEBR"}
+X_BIT, Y_BIT, Z_BIT, E_BIT, B_BIT, R_BIT = (_LETTERS[letter] for letter in "XYZEBR")
+AXES = X_BIT | Y_BIT | Z_BIT | E_BIT
+DWELL, PAUSE, WAIT_MOVES, HEAT_WAIT, NOZZLE_TEMP, BED_TEMP, FAN, TOOL = (int(kind) for kind in list(EventKind)[:8])
+SPEED_OVERRIDE, FLOW_OVERRIDE, RESUME_SAVING, UNKNOWN_MOTION = (int(kind) for kind in list(EventKind)[8:])
+
+# As the reader of words writes them: flags of rows are 1 for the first of a line and 4 for a conditional one; the side
+# table holds I J K R P S T L in this order, so that `extra[s, 5]` is an S word.
 
 
 @kernel
@@ -53,13 +60,56 @@ def rising(op: Int32s, x: Floats, y: Floats, e: Floats, stop: int) -> tuple[int,
         elif o == 1000920:
             last = e[r] if e[r] == e[r] else last
         elif 1000000 <= o <= 1000030 and o % 10 == 0 and not relative and e[r] == e[r]:
-            if x[r] == x[r] or y[r] == y[r]:
-                if last == last:
-                    pairs += 1
-                    if e[r] > last:
-                        rose += 1
+            if last == last and (x[r] == x[r] or y[r] == y[r]):
+                pairs += 1
+                if e[r] > last:
+                    rose += 1
             last = e[r]
     return rose, pairs
+
+
+@kernel
+def circle(
+    sa: float, sb: float, ea: float, eb: float, da: float, db: float, radius: float, turns: float, anticlockwise: bool,
+    centre_absolute: bool, slack: float,
+) -> tuple[float, float, float, float, float, float, int]:  # fmt: skip
+    """Return centre, radius at start and end, angle of the start, sweep (0: a straight line), and trouble (-1: none).
+
+    From start and end in the plane, and either the way to the centre (NaN: 0) or a radius, positive for at most half a
+    turn (NISTIR 6556, 3.5.3). A full circle has its end on its start; `turns` beyond one are added.
+    """
+    same = sa == ea and sb == eb
+    fault = -1
+    if da == da or db == db:
+        da = da if da == da else 0.0
+        db = db if db == db else 0.0
+        ca, cb = (da, db) if centre_absolute else (sa + da, sb + db)
+        r0, r1 = np.hypot(sa - ca, sb - cb), np.hypot(ea - ca, eb - cb)
+        if not (0 < r0 <= FARTHEST and 0 < r1 <= FARTHEST):
+            return ca, cb, r0, r1, 0.0, 0.0, fault
+        if abs(r0 - r1) > slack + ROUNDING:
+            fault = OFF_CIRCLE
+    else:
+        chord = np.hypot(ea - sa, eb - sb)
+        deep = radius * radius - chord * chord / 4.0
+        # Printed digits may leave a half circle a hair too wide.
+        if not (chord > 0 and 0 < abs(radius) <= FARTHEST and deep >= -slack * max(abs(radius), chord)):
+            return sa, sb, 0.0, 0.0, 0.0, 0.0, NO_CIRCLE
+        away = np.sqrt(max(deep, 0.0)) / chord
+        if anticlockwise != (radius > 0):
+            away = -away
+        ca = (sa + ea) / 2.0 - away * (eb - sb)
+        cb = (sb + eb) / 2.0 + away * (ea - sa)
+        r0, r1 = np.hypot(sa - ca, sb - cb), np.hypot(ea - ca, eb - cb)
+    a0 = np.arctan2(sb - cb, sa - ca)
+    sweep = 0.0 if same else np.arctan2(eb - cb, ea - ca) - a0
+    if anticlockwise and sweep <= 0:
+        sweep += 2.0 * np.pi
+    elif not anticlockwise and sweep >= 0:
+        sweep -= 2.0 * np.pi
+    if 1.0 < turns <= MOST_TURNS:
+        sweep += np.sign(sweep) * 2.0 * np.pi * np.floor(turns - 1.0)
+    return ca, cb, r0, r1, a0, sweep, fault
 
 
 @kernel
@@ -94,6 +144,9 @@ def interpret(
         trouble = -1
         pieces = 0
         is_arc = False
+        kind = also = 0
+        value = np.nan
+        ca = cb = r0 = r1 = a0 = sweep = 0.0
         bulk, bulk_code, bulk_lines = acc_all + all_[r], acc_code + code_[r], acc_lines + (flags[r] & 1)
         tx, ty, tz, de = px, py, pz, 0.0
         pace = feed
@@ -105,7 +158,7 @@ def interpret(
             motion = mode
         elif o == 1000050:
             motion = 1
-            trouble = 3
+            trouble = CURVE
         if motion >= 0:
             vx, vy, vz, ve, vf = wx[r], wy[r], wz[r], we[r], wf[r]
             s = side[r]
@@ -114,57 +167,39 @@ def interpret(
                     feed = vf * scale / 60.0
                     pace = feed
                 else:
-                    trouble = 4
+                    trouble = NO_FEED
             there = vx == vx or vy == vy or vz == vz or ve == ve
             curved = motion >= 2 and s >= 0 and (
                 extra[s, 0] == extra[s, 0] or extra[s, 1] == extra[s, 1]
                 or extra[s, 2] == extra[s, 2] or extra[s, 3] == extra[s, 3]
             )  # fmt: skip
-            if abs(vx) > 1e6 or abs(vy) > 1e6 or abs(vz) > 1e6 or abs(ve) > 1e6:
-                trouble = 0
-                vx = vx if abs(vx) <= 1e6 else np.nan
-                vy = vy if abs(vy) <= 1e6 else np.nan
-                vz = vz if abs(vz) <= 1e6 else np.nan
-                ve = ve if abs(ve) <= 1e6 else np.nan
+            if abs(vx) > FARTHEST or abs(vy) > FARTHEST or abs(vz) > FARTHEST or abs(ve) > FARTHEST:
+                trouble = LARGE
+                vx = vx if abs(vx) <= FARTHEST else np.nan
+                vy = vy if abs(vy) <= FARTHEST else np.nan
+                vz = vz if abs(vz) <= FARTHEST else np.nan
+                ve = ve if abs(ve) <= FARTHEST else np.nan
             if vx == vx:
-                if relative:
-                    tx = px + vx * scale
-                else:
-                    tx = vx * scale + ox
+                tx = px + vx * scale if relative else vx * scale + ox
                 if not known_x:  # where the head stood before is what it is told to be now
                     known_x = True
-                    if relative:
-                        start[0] = 0.0
-                    else:
-                        start[0] = px = tx
-                        for k in range(nm):
-                            mx[k] = tx
+                    px = px if relative else tx
+                    start[0] = px
+                    mx[:nm] = px
             if vy == vy:
-                if relative:
-                    ty = py + vy * scale
-                else:
-                    ty = vy * scale + oy
+                ty = py + vy * scale if relative else vy * scale + oy
                 if not known_y:
                     known_y = True
-                    if relative:
-                        start[1] = 0.0
-                    else:
-                        start[1] = py = ty
-                        for k in range(nm):
-                            my[k] = ty
+                    py = py if relative else ty
+                    start[1] = py
+                    my[:nm] = py
             if vz == vz:
-                if relative:
-                    tz = pz + vz * scale
-                else:
-                    tz = vz * scale + oz
+                tz = pz + vz * scale if relative else vz * scale + oz
                 if not known_z:
                     known_z = True
-                    if relative:
-                        start[2] = 0.0
-                    else:
-                        start[2] = pz = tz
-                        for k in range(nm):
-                            mz[k] = tz
+                    pz = pz if relative else tz
+                    start[2] = pz
+                    mz[:nm] = pz
             e_is_relative = e_relative
             if r < mode_row:
                 e_is_relative = inferred_relative
@@ -172,91 +207,45 @@ def interpret(
                 de = ve * scale if e_is_relative or relative else ve * scale - pe
             if there or curved:
                 pieces = 1
-            # -------------------------------------------------------------- arcs
             span = 0.0
-            ca = cb = r0 = r1 = a0 = sweep = sa = sb = ea = eb = 0.0
             if curved:
                 if plane == 17:
-                    sa, sb, ea, eb, ia, ib = px, py, tx, ty, 0, 1
+                    sa, sb, ea, eb, da, db = px, py, tx, ty, extra[s, 0], extra[s, 1]
                 elif plane == 18:
-                    sa, sb, ea, eb, ia, ib = pz, px, tz, tx, 2, 0
+                    sa, sb, ea, eb, da, db = pz, px, tz, tx, extra[s, 2], extra[s, 0]
                 else:
-                    sa, sb, ea, eb, ia, ib = py, pz, ty, tz, 1, 2
-                same = sa == ea and sb == eb
-                radius = extra[s, 3]
-                da, db = extra[s, ia], extra[s, ib]
-                good = True
-                if da == da or db == db:
-                    da = da * scale if da == da else 0.0
-                    db = db * scale if db == db else 0.0
-                    if centre_absolute:
-                        ca, cb = da, db
-                    else:
-                        ca, cb = sa + da, sb + db
-                    r0, r1 = np.hypot(sa - ca, sb - cb), np.hypot(ea - ca, eb - cb)
-                    good = 0 < r0 <= 1e6 and 0 < r1 <= 1e6
-                    slack = 0.002 if scale == 1.0 else 0.00508
-                    if good and abs(r0 - r1) > slack + 1e-9:
-                        trouble = 1
-                elif radius == radius:
-                    radius = radius * scale
-                    chord = np.hypot(ea - sa, eb - sb)
-                    deep = radius * radius - chord * chord / 4.0
-                    # Printed digits may leave a half circle a hair too wide.
-                    if chord == 0.0 or abs(radius) > 1e6 or deep < -0.002 * max(abs(radius), chord):
-                        good = False
-                        trouble = 2
-                    else:
-                        away = np.sqrt(max(deep, 0.0)) / chord
-                        if (motion == 3) != (radius > 0):
-                            away = -away
-                        ca = (sa + ea) / 2.0 - away * (eb - sb)
-                        cb = (sb + eb) / 2.0 + away * (ea - sa)
-                        r0, r1 = np.hypot(sa - ca, sb - cb), np.hypot(ea - ca, eb - cb)
-                else:
-                    good = False
-                if good:
-                    a0 = np.arctan2(sb - cb, sa - ca)
-                    sweep = np.arctan2(eb - cb, ea - ca) - a0
-                    if motion == 3:
-                        if same:
-                            sweep = 2.0 * np.pi
-                        elif sweep <= 0:
-                            sweep += 2.0 * np.pi
-                    else:
-                        if same:
-                            sweep = -2.0 * np.pi
-                        elif sweep >= 0:
-                            sweep -= 2.0 * np.pi
-                    turns = extra[s, 4]
-                    if 1.0 < turns <= 1000.0:
-                        sweep += np.sign(sweep) * 2.0 * np.pi * np.floor(turns - 1.0)
-                    step = min(2.0 * np.arccos(max(1.0 - chord_error / max(r0, r1), -1.0)), np.pi / 4.0)
-                    pieces = int(min(max(np.ceil(abs(sweep) / step - 1e-9), 1.0), 100000.0))
+                    sa, sb, ea, eb, da, db = py, pz, ty, tz, extra[s, 1], extra[s, 2]
+                ca, cb, r0, r1, a0, sweep, fault = circle(
+                    sa, sb, ea, eb, da * scale, db * scale, extra[s, 3] * scale, extra[s, 4], motion == 3,
+                    centre_absolute, RADIUS_SLACK_MM if scale == 1.0 else RADIUS_SLACK_INCH,
+                )  # fmt: skip
+                trouble = fault if fault >= 0 else trouble
+                if sweep != 0.0:
+                    step = min(2.0 * np.arccos(max(1.0 - chord_error / max(r0, r1), -1.0)), COARSEST_STEP)
+                    pieces = int(min(max(np.ceil(abs(sweep) / step - ROUNDING), 1.0), float(MOST_PIECES)))
                     span = abs(sweep) * (r0 + r1) / 2.0
                     is_arc = True
-            if span == 0.0:
-                span = np.hypot(tx - px, ty - py)
-            length = np.sqrt(span * span + (tz - pz) ** 2) if plane == 17 or not is_arc else span
             if flow > 0:
-                de = flow * length if on else 0.0
+                if not is_arc:
+                    span = np.hypot(tx - px, ty - py)
+                de = flow * np.hypot(span, tz - pz) if on else 0.0
             if nm + pieces > room:
                 break  # the caller makes room and comes back to this row; nothing of it is in the state but the feed
             if ve == ve:
                 pe = pe + ve * scale if e_is_relative or relative else ve * scale
             if o != 0:
-                tally[0] += 1
+                tally[MOTION] += 1
                 mode = motion
             elif there or curved:
-                tally[0] += 1
+                tally[MOTION] += 1
             if there or curved:
-                tally[1] += 1
-                if de > 0 and span > 0:
-                    tally[2] += 1
+                tally[MOVING] += 1
+                if de > 0 and (is_arc or tx != px or ty != py):
+                    tally[EXTRUDING] += 1
                 if motion >= 2:
-                    tally[3] += 1
+                    tally[ARCS] += 1
                 if flags[r] & 4:
-                    tally[6] += 1
+                    tally[MAYBES] += 1
             de *= flow_factor
             pace = feed * speed_factor
             if pieces == 1 and de == 0.0 and tx == px and ty == py and tz == pz:
@@ -265,205 +254,157 @@ def interpret(
         elif o == 0:
             pass  # words before any motion was named
         elif o == 1 or o == 2:
-            ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 12, nm, line[r], np.nan
-            ne += 1
+            kind = UNKNOWN_MOTION
         elif o < 2000000:
             g = o - 1000000
+            s = side[r]
             if g == 100 or g == 110:
-                s = side[r]
                 others = s >= 0 and (extra[s, 4] == extra[s, 4] or extra[s, 3] == extra[s, 3] or extra[s, 7] == extra[s, 7])
                 others = others or wx[r] == wx[r] or wy[r] == wy[r] or wz[r] == wz[r]
                 if g == 100 and others:  # sets temperatures or offsets of a tool
-                    if s >= 0 and extra[s, 5] == extra[s, 5]:
-                        ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 5, nm, line[r], extra[s, 5]
-                        ne += 1
+                    value = extra[s, 5] if s >= 0 else np.nan
+                    kind = NOZZLE_TEMP if value == value else 0
                 else:
                     if nm + 1 > room:
                         break
-                    tally[4 if g == 100 else 5] += 1
+                    tally[RETRACTS if g == 100 else RESTARTS] += 1
                     if retracted != (g == 100):
                         retracted = g == 100
                         de = -retract_length if retracted else retract_length
                         pace = retract_speed
                         pieces = 1
             elif g == 40:
-                value = 0.0
-                s = side[r]
-                if s >= 0:
-                    if extra[s, 5] == extra[s, 5]:
-                        value = extra[s, 5]
-                    elif extra[s, 4] == extra[s, 4]:
-                        value = extra[s, 4] / 1000.0
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 1, nm, line[r], max(value, 0.0)
-                ne += 1
+                kind, value = DWELL, 0.0
+                if s >= 0 and extra[s, 5] == extra[s, 5]:
+                    value = max(extra[s, 5], 0.0)
+                elif s >= 0 and extra[s, 4] == extra[s, 4]:
+                    value = max(extra[s, 4] / 1000.0, 0.0)
             elif g == 170 or g == 180 or g == 190:
                 plane = g // 10
-            elif g == 200:
-                scale = 25.4
-            elif g == 210:
-                scale = 1.0
-            elif g == 900:
-                relative = False
-            elif g == 910:
-                relative = True
-            elif g == 901:
-                centre_absolute = True
-            elif g == 911:
-                centre_absolute = False
+            elif g == 200 or g == 210:
+                scale = 25.4 if g == 200 else 1.0
+            elif g == 900 or g == 910:
+                relative = g == 910
+            elif g == 901 or g == 911:
+                centre_absolute = g == 901
             elif g == 920:
-                named = bare[r] & (1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)
                 vx, vy, vz, ve = wx[r], wy[r], wz[r], we[r]
-                none = named == 0 and vx != vx and vy != vy and vz != vz and ve != ve
-                # A bare letter, and G92 alone, mean zero.
-                if none or named & (1 << 23):
-                    vx = 0.0
-                if none or named & (1 << 24):
-                    vy = 0.0
-                if none or named & (1 << 25):
-                    vz = 0.0
-                if none or named & (1 << 4):
-                    ve = 0.0
-                if abs(vx) > 1e6 or abs(vy) > 1e6 or abs(vz) > 1e6 or abs(ve) > 1e6:
-                    trouble = 0
+                named = bare[r] & AXES
+                if named == 0 and vx != vx and vy != vy and vz != vz and ve != ve:
+                    named = AXES  # G92 alone, and a bare letter, mean zero
+                vx = 0.0 if named & X_BIT else vx * scale
+                vy = 0.0 if named & Y_BIT else vy * scale
+                vz = 0.0 if named & Z_BIT else vz * scale
+                ve = 0.0 if named & E_BIT else ve * scale
+                if abs(vx) > FARTHEST or abs(vy) > FARTHEST or abs(vz) > FARTHEST or abs(ve) > FARTHEST:
+                    trouble = LARGE
                 else:
-                    if vx == vx:
-                        if known_x:
-                            ox = px - vx * scale
-                        elif not none:
-                            known_x = True
-                            start[0] = px = vx * scale + ox
-                            for k in range(nm):
-                                mx[k] = px
-                    if vy == vy:
-                        if known_y:
-                            oy = py - vy * scale
-                        elif not none:
-                            known_y = True
-                            start[1] = py = vy * scale + oy
-                            for k in range(nm):
-                                my[k] = py
-                    if vz == vz:
-                        if known_z:
-                            oz = pz - vz * scale
-                        elif not none:
-                            known_z = True
-                            start[2] = pz = vz * scale + oz
-                            for k in range(nm):
-                                mz[k] = pz
+                    # An axis never stated stands where it is told to stand.
+                    if vx == vx and known_x:
+                        ox = px - vx
+                    elif vx == vx and named != AXES:
+                        known_x, px, tx, start[0] = True, vx + ox, vx + ox, vx + ox
+                        mx[:nm] = px
+                    if vy == vy and known_y:
+                        oy = py - vy
+                    elif vy == vy and named != AXES:
+                        known_y, py, ty, start[1] = True, vy + oy, vy + oy, vy + oy
+                        my[:nm] = py
+                    if vz == vz and known_z:
+                        oz = pz - vz
+                    elif vz == vz and named != AXES:
+                        known_z, pz, tz, start[2] = True, vz + oz, vz + oz, vz + oz
+                        mz[:nm] = pz
                     if ve == ve:
-                        pe = ve * scale
+                        pe = ve
             elif g == 921 or g == 922:
                 ox = oy = oz = 0.0
             elif g == 280:
-                named = bare[r] & (1 << 23 | 1 << 24 | 1 << 25)
+                named = bare[r] & (X_BIT | Y_BIT | Z_BIT)
                 every = named == 0 and wx[r] != wx[r] and wy[r] != wy[r] and wz[r] != wz[r]
-                if every or named & (1 << 23) or wx[r] == wx[r]:
-                    ox = 0.0
-                if every or named & (1 << 24) or wy[r] == wy[r]:
-                    oy = 0.0
-                if every or named & (1 << 25) or wz[r] == wz[r]:
-                    oz = 0.0
-                if nm > 0:
-                    tally[7] += 1
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 12, nm, line[r], np.nan
-                ne += 1
-            elif g == 530 or 540 <= g <= 599 or g == 800 or 930 <= g <= 959 or g == 610 or g == 640 or 400 <= g <= 499:
-                pass
-            elif g != 923 and g != 210:
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 12, nm, line[r], np.nan
-                ne += 1
+                ox = 0.0 if every or named & X_BIT or wx[r] == wx[r] else ox
+                oy = 0.0 if every or named & Y_BIT or wy[r] == wy[r] else oy
+                oz = 0.0 if every or named & Z_BIT or wz[r] == wz[r] else oz
+                tally[HOMED_LATE] += nm > 0
+                kind = UNKNOWN_MOTION
+            elif not (400 <= g <= 499 or 530 <= g <= 599 or g == 610 or g == 640 or g == 800 or g == 923 or 930 <= g <= 959):
+                kind = UNKNOWN_MOTION
         elif o < 3000000:
             c = (o - 2000000) // 10
             s = side[r]
             vs = extra[s, 5] if s >= 0 else np.nan
             vp = extra[s, 4] if s >= 0 else np.nan
-            kind = 0
-            value = np.nan
-            if c == 82:
-                e_relative = False
-            elif c == 83:
-                e_relative = True
-            elif c == 101:
-                on = True
-            elif c == 103:
-                on = False
+            vr = extra[s, 3] if s >= 0 else np.nan
+            vt = extra[s, 6] if s >= 0 else np.nan
+            if c == 82 or c == 83:
+                e_relative = c == 83
+            elif c == 101 or c == 103:
+                on = c == 101
             elif c == 204:
-                if vs == vs and vs > 0:
-                    a_print = a_travel = vs * scale
-                if vp == vp and vp > 0:
-                    a_print = vp * scale
-                if s >= 0 and extra[s, 6] > 0:
-                    a_travel = extra[s, 6] * scale
-                if s >= 0 and extra[s, 3] > 0:
-                    a_retract = extra[s, 3] * scale
-            elif c == 207:
-                if vs == vs and 0 <= vs < 1e6 and own_retract[0] != own_retract[0]:
+                a_print = vs * scale if vs > 0 else a_print
+                a_travel = vs * scale if vs > 0 else a_travel
+                a_print = vp * scale if vp > 0 else a_print
+                a_travel = vt * scale if vt > 0 else a_travel
+                a_retract = vr * scale if vr > 0 else a_retract
+            elif c == 207:  # a printer card that states its retraction wins
+                if 0 <= vs < FARTHEST and own_retract[0] != own_retract[0]:
                     retract_length = vs * scale
                 if wf[r] > 0 and own_retract[1] != own_retract[1]:
                     retract_speed = wf[r] * scale / 60.0
             elif c == 220:
-                if vs == vs and vs > 0:
-                    speed_factor = vs / 100.0
-                    kind, value = 9, speed_factor
-                elif bare[r] & (1 << 1):
+                if vs > 0:
+                    kind, speed_factor = SPEED_OVERRIDE, vs / 100.0
+                elif bare[r] & B_BIT:
                     saved_speed = speed_factor
-                elif bare[r] & (1 << 17):
-                    speed_factor = saved_speed
-                    kind, value = 9, speed_factor
+                elif bare[r] & R_BIT:
+                    kind, speed_factor = SPEED_OVERRIDE, saved_speed
+                value = speed_factor
             elif c == 221:
-                if vs == vs and vs > 0:
-                    flow_factor = vs / 100.0
-                    kind, value = 10, flow_factor
+                if vs > 0:
+                    kind, flow_factor = FLOW_OVERRIDE, vs / 100.0
+                value = flow_factor
             elif c == 106 or c == 107:
-                if not vp > 1:  # other fans do not blow on the part
-                    kind = 7
+                if not vp > 1:  # fans of higher numbers do not blow on the part
+                    kind = FAN
                     value = 0.0 if c == 107 else 1.0
                     if c == 106 and vs == vs:
                         value = vs if 0 < vs < 1 else min(max(vs / 255.0, 0.0), 1.0)
-            elif c == 104 or c == 109:
-                value = vs if vs == vs else (extra[s, 3] if s >= 0 else np.nan)
-                if c == 109:
-                    ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 4, nm, line[r], value
-                    ne += 1
-                kind = 5 if value == value else 0
-            elif c == 140 or c == 190:
-                value = vs if vs == vs else (extra[s, 3] if s >= 0 else np.nan)
-                if c == 190:
-                    ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 4, nm, line[r], value
-                    ne += 1
-                kind = 6 if value == value else 0
+            elif c == 104 or c == 109 or c == 140 or c == 190:
+                value = vs if vs == vs else vr
+                kind = (NOZZLE_TEMP if c < 140 else BED_TEMP) if value == value else 0
+                also = HEAT_WAIT if c == 109 or c == 190 else 0
             elif c == 191 or c == 116:
-                kind, value = 4, vs
+                kind, value = HEAT_WAIT, vs
             elif c == 0 or c == 1 or c == 25 or c == 226 or c == 600 or c == 601:
-                kind = 2
+                kind = PAUSE
             elif c == 400:
-                kind = 3
-            elif c == 413:
-                if vs == vs:
-                    kind, value = 11, (1.0 if vs > 0 else 0.0)
-            elif c == 6 or c == 135:
-                vt = extra[s, 6] if s >= 0 else np.nan
-                if 0 <= vt < 100 and int(vt) != tool:
+                kind = WAIT_MOVES
+            elif c == 413 and vs == vs:
+                kind, value = RESUME_SAVING, 1.0 if vs > 0 else 0.0
+            elif (c == 6 or c == 135) and 0 <= vt < 100:
+                if int(vt) != tool:
                     tool = int(vt)
-                    kind, value = 8, float(tool)
+                    kind, value = TOOL, float(tool)
             elif c == 98 or c == 701 or c == 702:
-                kind = 12
-            if kind > 0:
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, line[r], value
-                ne += 1
+                kind = UNKNOWN_MOTION
         else:
             number = (o - 3000000) // 10
             if number >= 100:
-                trouble = 5
+                trouble = NO_TOOL
             elif number != tool:
                 tool = number
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = 8, nm, line[r], float(number)
-                ne += 1
+                kind, value = TOOL, float(tool)
         # ------------------------------------------------------------------ write
+        if also > 0:
+            ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
+            ne += 1
+        if kind > 0:
+            ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, line[r], value
+            ne += 1
         if pieces > 0:
             moving = tx != px or ty != py or tz != pz or is_arc
             accel = a_retract if not moving else (a_print if de > 0 else a_travel)
-            share = de / pieces
+            share = de / pieces if pieces > 1 else de
             for k in range(1, pieces + 1):
                 qx, qy, qz = tx, ty, tz
                 if is_arc and k < pieces:

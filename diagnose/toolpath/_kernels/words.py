@@ -125,10 +125,7 @@ def read(
                             word = (word << 5) | (data[j - 1] & 31)
                             j += 1
                         op = 1
-                        if (
-                            word == _HASH_IF or word == _HASH_ELIF or word == _HASH_ELSE
-                            or word == _HASH_ENDIF or word == _HASH_WHILE
-                        ):  # fmt: skip
+                        if word in (_HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE):
                             op = 2
                         opened = True
                         while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
@@ -288,7 +285,7 @@ def read(
                 elif word == _HASH_ENDIF:
                     op = 2
                     depth = max(0, depth - 1)
-                elif word == _HASH_ELIF or word == _HASH_ELSE:
+                elif word in (_HASH_ELIF, _HASH_ELSE):
                     op = 2
                 opened = True
                 while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
