@@ -93,7 +93,8 @@ def flow(ground: Ground) -> Said | None:
 def _inside(ground: Ground) -> Bools:
     """Return which events fall after the first extrusion and before the last."""
     before = ground.file.events.before
-    return (before > ground.body.start) & (before < ground.body.stop)
+    inside: Bools = (before > ground.body.start) & (before < ground.body.stop)
+    return inside
 
 
 def _changes(

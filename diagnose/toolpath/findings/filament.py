@@ -103,7 +103,7 @@ def flow(ground: Ground) -> Said | None:
     if not len(drawing):
         return None
     area = math.pi * machine.filament_diameter**2 / 4
-    spent = np.maximum(ground.run.duration[drawing], 1e-6)
+    spent = np.maximum(ground.run.seconds[drawing], 1e-6)
     rate = ground.moves.e[drawing] * area / spent
     fastest, order = _quantile(rate, ground.length[drawing], 0.99)
     share = fastest / machine.melt_rate

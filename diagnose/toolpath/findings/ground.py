@@ -13,8 +13,6 @@ from diagnose.toolpath.machine import Machine
 if TYPE_CHECKING:
     from diagnose.toolpath.job import JobFile, Run
 
-SMALLEST_FEED = 0.1
-"""mm/s; a job that asks for less (or for nothing) is timed at this."""
 
 
 class Ground:
@@ -66,7 +64,7 @@ class Ground:
     @cached_property
     def nominal(self) -> Floats:
         """(n,) s each move takes at the speed asked for, without gathering speed and braking."""
-        return self.file.nominal
+        return self.file.nominal_s
 
     @cached_property
     def body(self) -> slice:
@@ -82,4 +80,4 @@ class Ground:
         """Return (layers,) sums of a weight (one entry a chosen move) by layer."""
         layer = self.layer[chosen]
         inside = layer >= 0
-        return np.bincount(layer[inside], weight[inside], minlength=self.layers)
+        return np.bincount(layer[inside], weight[inside], minlength=self.layers).astype(np.float64, copy=False)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from diagnose.toolpath.columns import Int32s
 from diagnose.toolpath.machine import CARD_FREE_CAP
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class Said:
     value: float | None
     unit: str
     because: str
-    lines: Sequence[int] = ()
+    lines: Sequence[int] | Int32s = ()
     sure: float = CARD_FREE_CAP
 
 

@@ -6,16 +6,18 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from diagnose.toolpath.columns import Floats
+from diagnose.toolpath.columns import Floats, Ints
 from diagnose.toolpath.findings.ground import Ground
 from diagnose.toolpath.findings.registry import Said, finding, grade
+from diagnose.toolpath.queue import WHY
 
 # Limits are common practice, no source.
-SHORT_S, VERY_SHORT_S = 1.0, 0.2
+SHORT_MS, VERY_SHORT_MS = 1000.0, 200.0
 SHORTEST_SHARE = 0.01
 CAPPED_SOME, CAPPED_MUCH = 0.01, 0.10
 HALF_LOAD, FULL_LOAD = 0.5, 0.95
 RISKY_SHARE = 0.01
+RARE_SHARE = 0.002
 REGION_SHARE = 0.7
 WINDOW_S = 0.5
 
@@ -44,8 +46,8 @@ def look_ahead(ground: Ground) -> Said | None:
 
 @finding("least-reserve", *QUEUE)
 def least_reserve(ground: Ground) -> Said | None:
-    """Grade what the reserve of a full queue falls to in the shortest hundredth of the extruding time."""
-    found = _reserve(ground)
+    """Grade what the reserve of the settled queue falls to in the shortest hundredth of the extruding time."""
+    found = _settled(ground)
     if found is None:
         return None
     reserve, spent, moves = found
@@ -53,12 +55,12 @@ def least_reserve(ground: Ground) -> Said | None:
     along = np.cumsum(spent[order])
     at = int(np.searchsorted(along, SHORTEST_SHARE * along[-1]))
     least = float(reserve[order[at]])
-    answer = grade(least, (VERY_SHORT_S, "very-short"), (SHORT_S, "short"), above="ample")
-    shown = np.sort(moves[order[: at + 1]])
+    answer = grade(least, (VERY_SHORT_MS, "very-short"), (SHORT_MS, "short"), above="ample")
     return Said(
-        answer, least * 1e3, "ms",
-        f"where moves are shortest, such as line {ground.moves.line[moves[order[at]]]}, a full queue of "
-        f"{ground.run.machine.queue_moves} moves lasts {least * 1e3:.0f} ms", ground.lines_of(shown),
+        answer, least, "ms",
+        f"where moves are shortest, such as line {ground.moves.line[moves[order[at]]]}, the queue of "
+        f"{ground.run.machine.queue_moves} moves would keep the head moving for {least:.0f} ms",
+        ground.lines_of(np.sort(moves[order[: at + 1]])),
     )  # fmt: skip
 
 
@@ -66,16 +68,16 @@ def least_reserve(ground: Ground) -> Said | None:
 def reserve_at_saves(ground: Ground) -> Said | None:
     """Compare the reserve all over the part with the length of one save."""
     machine = ground.run.machine
-    found = _reserve(ground)
+    found = _settled(ground)
     if found is None:
         return None
     if not machine.checkpoint_every:
         return Said("no-saves", None, "ms", "the printer card says that the board saves no checkpoints")
     reserve, spent, moves = found
-    short = reserve < machine.checkpoint_takes
-    share = float(spent[short].sum() / spent.sum())
     takes = machine.checkpoint_takes * 1e3
-    if share < 0.002:
+    short = reserve < takes
+    share = float(spent[short].sum() / spent.sum())
+    if share < RARE_SHARE:
         return Said("longer", takes, "ms", f"the queue outlasts a save of {takes:.0f} ms everywhere on the part")
     return Said(
         "shorter", takes, "ms",
@@ -87,10 +89,12 @@ def reserve_at_saves(ground: Ground) -> Said | None:
 @finding("starves-at-checkpoints", *QUEUE, "checkpoint_every", "checkpoint_takes")
 def starves_at_checkpoints(ground: Ground) -> Said | None:
     """Say whether the simulated run stops or dips at checkpoint saves."""
-    machine, supply = ground.run.machine, ground.run.supply
-    if not machine.checkpoint_every:
+    if not ground.run.machine.checkpoint_every:
         return Said("no", 0, "stops", "the printer card says that the board saves no checkpoints")
-    return _starving(ground, ("checkpoint",), f"in {len(supply.saves.move)} checkpoint saves")
+    saves = len(ground.run.saves)
+    if not saves:
+        return Said("no", 0, "stops", "no checkpoint is saved while the job runs")
+    return _starving(ground, ("checkpoint",), f"at the {saves} checkpoint saves")
 
 
 @finding("starves-on-link", *QUEUE, *LINK)
@@ -103,12 +107,12 @@ def starves_on_link(ground: Ground) -> Said | None:
 def link_load(ground: Ground) -> Said | None:
     """Compare the time the supply needs for the busiest half second with the time its moves take."""
     body = ground.body
-    spent = np.cumsum(ground.run.duration[body])
+    spent = np.cumsum(ground.run.seconds[body])
     if not len(spent) or spent[-1] < WINDOW_S:
         return None
     window = (spent / WINDOW_S).astype(np.int64)
-    needs = np.bincount(window, ground.run.supply_time[body])
-    takes = np.bincount(window, ground.run.duration[body])
+    needs = np.bincount(window, ground.run.supply_s[body])
+    takes = np.bincount(window, ground.run.seconds[body])
     full = np.flatnonzero(takes > 0.5 * WINDOW_S)
     if not len(full):
         return None
@@ -129,82 +133,81 @@ def link_load(ground: Ground) -> Said | None:
 @finding("sustained-starvation", *QUEUE, *LINK)
 def sustained(ground: Ground) -> Said | None:
     """Say whether moves arrive more slowly than they run along whole stretches."""
-    stretches = ground.run.supply.sustained
-    if not len(stretches.move):
+    stretches = ground.run.stretches
+    if not len(stretches):
         return Said("no", 0, "stretches", "nowhere do moves arrive more slowly than they run for long")
-    lines = ground.lines_of(stretches.move, 10)
+    lines = ground.lines_of(stretches.first, 10)
     return Said(
-        "yes", len(stretches.move), "stretches",
-        f"along {len(stretches.move)} stretches, the first from line {lines[0]} on, moves arrive more slowly than they run",
-        lines,
+        "yes", len(stretches), "stretches",
+        f"along {len(stretches)} stretches, {float(stretches.length_s.sum()):.1f} s in all, the first from line "
+        f"{lines[0]} on, moves arrive more slowly than they run", lines,
     )  # fmt: skip
 
 
 @finding("random-stall-risk", *QUEUE, "hiccups_per_min", "hiccup_takes")
 def random_stalls(ground: Ground) -> Said | None:
     """Grade the share of extruding time in which a random stall of the stated length would empty the queue."""
-    machine = ground.run.machine
-    found = _reserve(ground)
+    risk = ground.run.risk
+    found = _settled(ground)
     if found is None:
         return None
-    reserve, spent, moves = found
-    open_to = reserve < machine.hiccup_takes
-    share = float(spent[open_to].sum() / spent.sum())
-    if not machine.hiccups_per_min or not machine.hiccup_takes:
+    if not risk.per_min or not risk.stall_ms:
         return Said("low", 0.0, "of the extruding time", "the printer card states no random stalls")
-    expected = machine.hiccups_per_min / 60 * float(spent[open_to].sum())
+    reserve, spent, moves = found
+    bare = reserve < risk.stall_ms
+    share = float(spent[bare].sum() / spent.sum())
     return Said(
         "high" if share >= RISKY_SHARE else "low", share, "of the extruding time",
-        f"a random stall of {machine.hiccup_takes * 1e3:.0f} ms would empty the queue in {share:.0%} of the extruding "
-        f"time; about {expected:.1f} are to be expected there",
-        ground.lines_of(moves[open_to]),
+        f"a random stall of {risk.stall_ms:.0f} ms would empty the queue in {share:.0%} of the extruding time; "
+        f"about {risk.expected_stops:.1f} such stalls are to be expected in the job", ground.lines_of(moves[bare]),
     )  # fmt: skip
 
 
 @finding("stop-extent", *QUEUE, *LINK, "checkpoint_every", "checkpoint_takes")
 def stop_extent(ground: Ground) -> Said | None:
     """Say over which part of the height the stops lie."""
-    stops = ground.run.supply.stops
+    stops = ground.run.stops
     top = float(ground.file.shape.layer_z[-1]) if ground.layers else 0.0
     if not top:
         return None
-    if not len(stops.move):
+    if not len(stops):
         return Said("none", 0.0, "of the height", "the simulated run has no stops")
+    count = len(stops)
     low, high = np.quantile(stops.z, [0.05, 0.95])
-    share = float(high - low) / top
+    # Few places drawn from a stretch span less than the stretch: n of them (n - 1) / n of it, nine tenths of that here.
+    share = float(high - low) / 0.9 * count / max(count - 1, 1) / top
     return Said(
-        "region" if share < REGION_SHARE else "throughout", share, "of the height",
-        f"nine in ten of the {len(stops.move)} predicted stops lie between {low:.1f} and {high:.1f} mm of a part "
-        f"{top:.1f} mm high", stops.line[:10].tolist(),
+        "region" if share < REGION_SHARE else "throughout", min(share, 1.0), "of the height",
+        f"nine in ten of the {count} predicted stops lie between {low:.1f} and {high:.1f} mm of a part {top:.1f} mm high",
+        stops.line, 0.95 if count >= 5 else 0.5,
     )  # fmt: skip
 
 
-def _starving(ground: Ground, why: Iterable[str], where: str) -> Said:
+def _starving(ground: Ground, kinds: Iterable[str], where: str) -> Said:
     """Say whether stops or dips of these kinds happen in the simulated run."""
-    stops, dips = ground.run.supply.stops, ground.run.supply.dips
-    stopped, dipped = np.isin(stops.why, list(why)), np.isin(dips.why, list(why))
-    if stopped.any():
-        length = float(np.median(stops.length[stopped])) * 1e3
+    codes = [WHY.index(kind) for kind in kinds]
+    stops, dips = ground.run.stops, ground.run.dips
+    stopped, dipped = np.isin(stops.why, codes), np.isin(dips.why, codes)
+    count, braked = int(stopped.sum()), int(dipped.sum())
+    if count:
+        middle = float(np.median(stops.length_s[stopped])) * 1e3
+        low, high = float(stops.z[stopped].min()), float(stops.z[stopped].max())
         return Said(
-            "yes", int(stopped.sum()), "stops",
-            f"{int(stopped.sum())} stops {where}, {length:.0f} ms long in the middle", stops.line[stopped][:10].tolist(),
+            "yes", count, "stops",
+            f"the head stands {count} times {where}, {middle:.0f} ms in the middle, between {low:.1f} and {high:.1f} mm "
+            "of height", stops.line[stopped].tolist(),
         )  # fmt: skip
-    if dipped.any():
+    if braked:
         return Said(
-            "dips", int(dipped.sum()), "dips",
-            f"no stop, but the head brakes {int(dipped.sum())} times {where}", dips.line[dipped][:10].tolist(),
+            "dips", braked, "dips", f"the head never stands {where}, but brakes {braked} times",
+            dips.line[dipped].tolist(),
         )  # fmt: skip
-    return Said("no", 0, "stops", f"no stop and no dip {where}")
+    return Said("no", 0, "stops", f"the head neither stands nor brakes {where}")
 
 
-def _reserve(ground: Ground) -> tuple[Floats, Floats, Floats] | None:
-    """Return reserve of a full queue (s), time taken (s) and index of the drawing moves; None when there are none.
-
-    The ends of the job, where the queue fills and runs out, are left out.
-    """
-    body, queue = ground.body, ground.run.machine.queue_moves
-    start, stop = body.start, max(body.start + 1, body.stop - queue)
-    moves = start + np.flatnonzero(ground.draws[start:stop])
+def _settled(ground: Ground) -> tuple[Floats, Floats, Ints] | None:
+    """Return reserve (ms), time planned (s) and index of the drawing moves before which the queue is settled."""
+    moves = np.flatnonzero(ground.run.settled & ground.draws)
     if not len(moves):
         return None
-    return ground.run.reserve[moves], ground.run.duration[moves], moves
+    return ground.run.reserve_ms[moves], ground.run.seconds[moves], moves
