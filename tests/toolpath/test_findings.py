@@ -12,7 +12,7 @@ import yaml
 from diagnose.coupons.spiral import SpiralJob, lamp_shade, tube
 from diagnose.toolpath.findings import REGISTRY, Finding
 from diagnose.toolpath.job import Job
-from tests.toolpath.jobs import answers, circle, layered, machine, read, square
+from tests.toolpath.parts import answers, circle, layered, machine, read, square
 
 RULES = Path(__file__).parents[2] / "rules" / "findings"
 

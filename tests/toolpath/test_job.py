@@ -13,7 +13,7 @@ from diagnose.coupons.spiral import tube, write
 from diagnose.errors import BadInput, Cancelled
 from diagnose.toolpath import job as job_module
 from diagnose.toolpath.job import read_file, read_job
-from tests.toolpath.jobs import layered, machine, read, square
+from tests.toolpath.parts import layered, machine, read, square
 
 TUBE = tube(radius=20, height=12, facets=150, speed=150)
 SAVING = machine(checkpoint_every=5, checkpoint_takes=0.16)
