@@ -15,7 +15,7 @@ from diagnose.triage import Triage, knowledge_from
 from diagnose.triage.facts import facts_file
 
 SCENARIO = "lamp-shade.yaml"
-MOST_QUESTIONS = 25
+MOST_STEPS = 40
 
 
 @click.command()
@@ -29,14 +29,30 @@ def demo(packs: tuple[Path, ...], quiet: bool) -> None:
     """
     scenario = facts_file(casebook_folder() / SCENARIO)
     triage = Triage(knowledge_from(packs))
-    click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.\n")
+    click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.")
     triage.choose_printer(scenario.printer)
+    for _ in range(MOST_STEPS):
+        steps = triage.next_steps(1)
+        if not steps or triage.enough:
+            break
+        if steps[0].kind == "job":
+            _attach(triage, quiet)
+        else:
+            _put(triage, steps[0].id, steps[0].ask, scenario.answers)
+    if triage.case.job is None:
+        _attach(triage, quiet)
+    click.echo()
+    for line in words.verdict(triage):
+        click.echo(line)
+
+
+def _attach(triage: Triage, quiet: bool) -> None:
+    """Write the invented job, read it, and take what was found into the case."""
     with tempfile.TemporaryDirectory(prefix="diagnose-demo-") as folder:
         path = Path(folder) / "lamp-shade.gcode"
         path.write_text(write(lamp_shade()))
-        click.echo(f"Reading the job ({path.stat().st_size:,} bytes) on the card {scenario.printer}")
+        click.echo(f"\nReading the job ({path.stat().st_size:,} bytes) on the card {triage.case.printer}")
         job = triage.read_job(path, progress(quiet))
-    _defect_first(triage, scenario.answers)
     triage.attach(job)
     summary = job.summary()
     stops, reserve = summary["stops"], summary["reserve"]
@@ -48,31 +64,17 @@ def demo(packs: tuple[Path, ...], quiet: bool) -> None:
     for why, count in stops["by_why"].items():
         heights = [s["z"] for s in stops["list"] if s["why"] == why]
         click.echo(f"  {count} of them for {why}, from {min(heights):.1f} to {max(heights):.1f} mm up the part")
-    _interview(triage, scenario.answers)
-    click.echo()
-    for line in words.verdict(triage):
-        click.echo(line)
-
-
-def _defect_first(triage: Triage, answers: dict[str, list[str]]) -> None:
-    step = triage.next_question()
-    if step is not None:
-        _put(triage, step.id, step.ask, answers)
-
-
-def _interview(triage: Triage, answers: dict[str, list[str]]) -> None:
-    """Ask what the program would ask, answered by the invented person, until there is enough."""
-    for _ in range(MOST_QUESTIONS):
-        step = triage.next_question()
-        if step is None or triage.enough:
-            return
-        _put(triage, step.id, step.ask, answers)
+    _now(triage)
 
 
 def _put(triage: Triage, id: str, ask: str, answers: dict[str, list[str]]) -> None:
     given = answers.get(id, ["unknown"])
     triage.answer(id, *given)
     said = next(g.say for g in triage.given() if g.id == id)
-    leader = triage.ranking()[0]
     click.echo(f"\n{ask}\n  > {said}")
-    click.echo(f"  now: {leader.name.lower()} {percent(leader.probability).strip()} ({decibans(leader.change)} dB)")
+    _now(triage)
+
+
+def _now(triage: Triage) -> None:
+    leader = triage.ranking()[0]
+    click.echo(f"  now: {leader.name.lower()} {percent(leader.probability).strip()} ({decibans(leader.change).replace(' ', '')} dB)")

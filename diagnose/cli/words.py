@@ -10,6 +10,8 @@ from diagnose.knowledge.models import Remedy
 from diagnose.triage import TestView, Triage
 
 WIDTH = 92
+WORTH_A_LINE = 0.5
+"""Decibans under which an answer shares a line with others; about the least a person notices (Good 1950)."""
 
 
 def ranking(triage: Triage, most: int = 6) -> Iterator[str]:
@@ -24,12 +26,16 @@ def ranking(triage: Triage, most: int = 6) -> Iterator[str]:
 def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
     """Yield the evidence for and against one cause, in decibans; the weights add up to its log-odds."""
     lines = triage.ledger(cause_id)
+    said = [line for line in lines if line.source == "rate" or abs(line.decibans) >= WORTH_A_LINE]
+    rest = [line for line in lines if line not in said]
     yield f'Why "{triage.cause(cause_id).name}" (decibans: 10 make ten to one)'
-    for line in lines:
+    for line in said:
         kind = "" if line.source == "rate" else f"{line.id}: "
         yield f"  {decibans(line.decibans)}  {kind}{line.say} ({line.strength})"
         where = f" [{line.rule}]" if line.rule else ""
         yield from indented(f"{line.because}{where}", 9)
+    if rest:
+        yield f"  {decibans(sum(line.decibans for line in rest))}  {len(rest)} more that hardly matter"
     yield f"  {decibans(sum(line.decibans for line in lines))}  together"
 
 

@@ -49,9 +49,11 @@ class Origin:
     line: int
     column: int
     over: Origin | None = None
+    short: str = ""
+    """The file as seen from beside its pack, for people to read."""
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}"
+        return f"{self.short or self.file}:{self.line}"
 
 
 @dataclass(slots=True)
@@ -145,6 +147,7 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
         if document.data is None:
             continue
         knowledge.documents[document.file] = document
+        short = path.name if path == folder else f"{folder.name}/{path.relative_to(folder).as_posix()}"
         if not isinstance(document.data, dict):
             problems.append(
                 Problem(
@@ -178,7 +181,7 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
                 )
             else:
                 for index, raw in enumerate(entries):
-                    _add(kind, raw, document, (kind, index), header, knowledge, fresh, problems)
+                    _add(kind, raw, document, (kind, index), short, header, knowledge, fresh, problems)
     knowledge.packs.append(header)
 
 
@@ -187,6 +190,7 @@ def _add(
     raw: Any,
     document: Document,
     path: tuple[str | int, ...],
+    short: str,
     header: PackHeader,
     knowledge: Knowledge,
     fresh: set[tuple[str, str]],
@@ -200,7 +204,7 @@ def _add(
             knowledge.broken.add((kind, id))
         return
     line, column = document.place(path)
-    origin = Origin(header.name, document.file, line, column)
+    origin = Origin(header.name, document.file, line, column, short=short)
     if isinstance(entry, Adjust):
         _adjust(entry, document, path, origin, knowledge, problems)
         return
@@ -223,7 +227,7 @@ def _add(
             )  # fmt: skip
             return
     fresh.add(key)
-    knowledge.origins[key] = Origin(header.name, document.file, line, column, earlier)
+    knowledge.origins[key] = Origin(header.name, document.file, line, column, earlier, short)
     knowledge.paths[key] = path
     if isinstance(entry, Example):
         knowledge.examples.append(entry)
@@ -233,7 +237,7 @@ def _add(
         knowledge.lines = {k: v for k, v in knowledge.lines.items() if k[0] != id} if earlier else knowledge.lines
         for index in range(len(entry.evidence)):
             at = document.place((*path, "evidence", index))
-            knowledge.lines[id, index] = Origin(header.name, document.file, *at)
+            knowledge.lines[id, index] = Origin(header.name, document.file, *at, short=short)
 
 
 def _adjust(
@@ -261,7 +265,9 @@ def _adjust(
 
     evidence = list(cause.evidence)
     for index, line in enumerate(adjust.evidence):
-        here = Origin(origin.pack, document.file, *document.place((*path, "evidence", index)))
+        here = Origin(
+            origin.pack, document.file, *document.place((*path, "evidence", index)), short=origin.short
+        )
         same = next((i for i, old in enumerate(evidence) if cell(old) == cell(line)), None)
         if same is None:
             evidence.append(line)

@@ -305,13 +305,13 @@ class Triage:
     def question(self, id: str) -> Question:
         """Return a question; raises BadInput when there is none of that id."""
         if id not in self.knowledge.questions:
-            raise BadInput(f"there is no question {id!r}", nearest(id, self.knowledge.questions))
+            raise BadInput(f"there is no question {id!r}", nearest(id, self.knowledge.questions) or "`rules list` shows every id")
         return self.knowledge.questions[id]
 
     def cause(self, id: str) -> Cause:
         """Return a cause; raises BadInput when there is none of that id."""
         if id not in self.knowledge.causes:
-            raise BadInput(f"there is no cause {id!r}", nearest(id, self.knowledge.causes))
+            raise BadInput(f"there is no cause {id!r}", nearest(id, self.knowledge.causes) or "`rules list` shows every id")
         return self.knowledge.causes[id]
 
     # -- inside ------------------------------------------------------------------------------------------------------

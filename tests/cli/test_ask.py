@@ -1,0 +1,47 @@
+"""``ask``: the interview from a pipe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from diagnose.cases.journal import Casebook
+from tests.cli.run import run
+
+
+def test_answers_from_a_pipe_are_saved_and_ranked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    seen = run(capsys, "ask", "--casebook", tmp_path, "--title", "shade", typed="1\n0\nw\nr\nl\nd\nt\n?\nb\nq\n")
+    assert seen.code == 0
+    assert "Suspects" in seen.out
+    assert "It is expected to tell" in seen.out
+    (case,) = Casebook(tmp_path).cases()
+    assert case.title == "shade"
+    assert list(case.answers) == ["defect"]
+    again = run(capsys, "ask", "--casebook", tmp_path, "--case", case.id, typed="")
+    assert again.code == 0
+    assert "can't tell" in again.out
+
+
+def test_nonsense_is_told_and_asked_again(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    seen = run(capsys, "ask", "--casebook", tmp_path, typed="banana\n99\n1 2\nj nowhere.gcode\np nobody\nb\nq\n")
+    assert seen.code == 0
+    assert seen.out.count("type a number from 0 to") == 2
+    assert "takes one answer" in seen.out
+    assert "nowhere.gcode" in seen.out
+    assert "no printer card 'nobody'" in seen.out
+    assert "nothing to take back" in seen.out
+    (case,) = Casebook(tmp_path).cases()
+    assert case.answers == {}
+
+
+def test_the_interview_ends_by_itself(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    seen = run(capsys, "ask", "--casebook", tmp_path, typed="1\n" + "0\n" * 150)
+    assert seen.code == 0
+    assert "Nothing more is worth asking." in seen.out
+
+
+def test_an_unknown_case_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    seen = run(capsys, "ask", "--casebook", tmp_path, "--case", "../../etc/passwd")
+    assert seen.code == 2
+    assert "no case" in seen.err

@@ -1,0 +1,120 @@
+"""``rules`` and ``printers`` as a shop would call them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.run import run
+
+BROKEN = """
+causes:
+  - id: damp-dryer
+    name: The dryer blows damp air
+    family: material
+    about: Its filter is spent.
+    rate: rarely
+    defects: {strings: half}
+    evidence:
+      - {question: popping, answer: "yes", seen: 12 in 10, because: steam}
+      - {question: poping, answer: "yes", seen: half, because: steam}
+  - id: wet-filament
+    name: The same id as a built-in cause
+    family: material
+    about: x
+    rate: rare
+    defects: {string: half}
+"""
+
+
+def test_the_built_in_rules_are_clean(capsys: pytest.CaptureFixture[str]) -> None:
+    seen = run(capsys, "rules", "check")
+    assert seen.code == 0
+    assert seen.out.strip().endswith("0 faults")
+    assert run(capsys, "rules", "check", "--json").json["problems"] == []
+
+
+def test_every_mistake_of_a_pack_is_told_at_once_and_nothing_is_written(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text(BROKEN)
+    seen = run(capsys, "rules", "check", "--rules", tmp_path)
+    assert seen.code == 1
+    told = [line for line in seen.out.splitlines() if line.startswith(str(path))]
+    assert [int(line.split(":")[1]) for line in told] == [7, 10, 12]
+    assert "did you mean 'rare'?" in told[0]
+    assert "replaces: true" in told[2]
+    # What hangs on an entry that could not be read at all is told once that is mended.
+    path.write_text(BROKEN.replace("rarely", "rare").replace("12 in 10", "half").replace("id: wet-filament", "id: new"))
+    told = run(capsys, "rules", "check", "--rules", tmp_path).out.splitlines()
+    assert any(":11:" in line and "did you mean 'popping'?" in line for line in told)
+    assert any(":17:" in line and "no answer 'string'" in line for line in told)
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.yaml"]
+
+
+def test_a_pack_with_a_fault_is_refused_by_other_commands(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "mine.yaml").write_text(BROKEN)
+    seen = run(capsys, "rank", "--rules", tmp_path)
+    assert seen.code == 2
+    assert "mine.yaml:7" in seen.err
+    assert "and 2 more" in seen.err
+
+
+def test_worked_examples_run_and_an_empty_choice_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    seen = run(capsys, "rules", "test")
+    assert seen.code == 0, seen.out
+    assert "0 failed" in seen.out
+    assert run(capsys, "rules", "test", "--only", "no example is called this").code == 2
+
+
+def test_a_worked_example_that_does_not_come_out_fails(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "e.yaml").write_text(
+        "examples:\n  - {name: A wrong hope, answers: {defect: blobs, popping: 'no'}, "
+        "expect: {first: wet-filament, above: 0.9}}\n"
+    )
+    seen = run(capsys, "rules", "test", "--rules", tmp_path)
+    assert seen.code == 1
+    assert "FAILED A wrong hope" in seen.out
+
+
+def test_list_has_the_agreed_keys(capsys: pytest.CaptureFixture[str]) -> None:
+    got = run(capsys, "rules", "list", "--json").json
+    assert {"causes", "questions", "findings", "tests", "remedies", "printers"} <= set(got)
+    assert {"id", "name", "family", "defects"} <= set(got["causes"][0])
+    assert {"id", "ask", "answers", "ask_if"} <= set(got["questions"][0])
+    assert {"id", "say"} <= set(got["questions"][0]["answers"][0])
+    assert len(run(capsys, "rules", "list", "causes").out.splitlines()) == len(got["causes"]) + 1
+
+
+def test_show_reads_like_a_page_and_names_its_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    got = run(capsys, "rules", "list", "--json").json
+    for kind in ("causes", "questions", "findings", "tests", "remedies"):
+        for entry in got[kind][:2]:
+            assert entry["id"] in run(capsys, "rules", "show", entry["id"]).out
+    page = run(capsys, "rules", "show", "wet-filament").out
+    for words in ("How it shows", "Evidence", "Misleads", "Confirm it with", "Cure it with", ".yaml:"):
+        assert words in page
+    seen = run(capsys, "rules", "show", "wet-filamant")
+    assert seen.code == 2
+    assert "did you mean 'wet-filament'?" in seen.err
+
+
+def test_printer_cards_can_be_listed_shown_and_read_from_a_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    cards = run(capsys, "printers", "list", "--json").json["printers"]
+    assert len(cards) >= 3
+    for card in cards:
+        shown = run(capsys, "printers", "show", card["id"], "--json").json
+        assert all(row["from"] == "generic" for row in shown["numbers"])
+    text = next(p for p in Path("rules/printers").glob("*.yaml")).read_text()
+    own = tmp_path / "mine.yaml"
+    own.write_text(text[: text.index("\n  - id:", text.index("- id:") + 5)].replace("queue_moves: 16", "queue_moves: {value: 32, from: measured}"))
+    rows = {r["name"]: r for r in run(capsys, "printers", "show", own, "--json").json["numbers"]}
+    assert rows["motion.queue_moves"] == {"name": "motion.queue_moves", "value": 32, "from": "measured"}
+    own.write_text(own.read_text().replace("value: 32", "value: none"))
+    seen = run(capsys, "printers", "show", own)
+    assert seen.code == 2
+    assert "mine.yaml:" in seen.err
