@@ -247,3 +247,30 @@ def reserves_at(
         rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
         seconds = start[j] - t + duration(length[j], accel[j], cap[j], u[j], rest)
         reserve[s] = seconds + braking(length, accel, j + 1, end, rest)
+
+
+@kernel
+def slow_runs(u: Floats, planned: Floats, share: float, first: Ints, past: Ints, lowest: Ints) -> int:
+    """Find the runs of moves begun slower than `share` of the plan; return how many there are, fill as many as fit.
+
+    A run goes from `first` to `past` - 1; `lowest` is the first move in it that is begun slowest against the plan.
+    """
+    count = 0
+    inside = False
+    worst = 0.0
+    for i in range(len(u)):
+        slow = u[i] < share * share * planned[i]
+        if slow:
+            ratio = u[i] / planned[i]
+            if not inside or ratio < worst:
+                worst = ratio
+                if count < len(first):
+                    lowest[count] = i
+            if not inside and count < len(first):
+                first[count] = i
+        elif inside:
+            if count < len(first):
+                past[count] = i
+            count += 1
+        inside = slow
+    return count
