@@ -337,7 +337,7 @@ def test_random_stalls_are_a_risk_and_never_a_stop():
     assert not len(fine.stops) and not len(coarse.stops)
     # All but the last sixteen moves, which are queued already when the first of them starts.
     assert fine.risk.share_of_path == pytest.approx(1 - 16 / len(fine_tube))
-    assert fine.risk.expected_stops == pytest.approx(3.0 * fine.time_s / 60, rel=0.01)
+    assert fine.risk.expected_stops == pytest.approx(3.0 * fine.time_s / 60, rel=0.03)
     assert coarse.risk.share_of_time == coarse.risk.expected_stops == 0.0
     assert run(fine_tube, tubes.machine()).risk.share_of_path == 0.0
 
