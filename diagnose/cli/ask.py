@@ -16,15 +16,18 @@ from diagnose.knowledge.models import Question
 from diagnose.triage import NextStep, Triage, knowledge_from
 
 HELP = """\
-  a number     that answer (several numbers, like 1 3, where several may hold; - for none of them)
-  0            you cannot tell
-  w            why this is asked
-  b            take the last answer back
-  r            the ranking      l  why the first suspect      d  everything answered so far
-  s            leave this question for later
-  j FILE       attach the job file      p CARD  choose the printer card
-  t            how to confirm and cure the first suspect
-  q            stop; the case is kept"""
+  a number   that answer; several, like 1 3, where several may hold; - for none
+  0          you cannot tell
+  w          why this is asked
+  b          take the last answer back
+  s          leave this question for later
+  r          the ranking
+  l          why the first suspect
+  d          everything answered so far
+  t          how to confirm and cure the first suspect
+  j FILE     attach the job file
+  p CARD     choose the printer card
+  q          stop; the case is kept"""
 
 
 @click.command()
@@ -81,8 +84,10 @@ class Interview:
                 return
 
     def _show(self, question: Question) -> None:
-        look = f"  ({question.look})" if question.look else ""
-        click.echo(f"\n{question.ask}{look}")
+        click.echo()
+        _say(question.ask)
+        if question.look:
+            _say(question.look, 4)
         for number, answer in enumerate(question.answers, 1):
             picture = f"{answer.picture}   " if answer.picture else ""
             click.echo(f"  {number:>2}  {picture}{answer.say}")
@@ -106,7 +111,7 @@ class Interview:
                 if self._command(said, question, step):
                     return True
             except BadInput as error:
-                click.echo(f"  {error}" + (f" ({error.hint})" if error.hint else ""))
+                _say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
             except (KeyboardInterrupt, Cancelled):
                 click.echo("\n  stopped reading; nothing was changed")
 
@@ -150,7 +155,7 @@ class Interview:
                 return False
             self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
         for alarm in self.triage.alarms():
-            click.echo(f"\n  MAKE SAFE FIRST: {alarm}\n")
+            _say(f"MAKE SAFE FIRST: {alarm}", 2, 2)
         self._now()
         return True
 
@@ -161,7 +166,7 @@ class Interview:
             click.echo(HELP)
         elif word == "w":
             apart = f" It tells apart: {' / '.join(step.tells_apart)}." if step.tells_apart else ""
-            click.echo(f"  It is expected to tell {step.bits:.2f} bits for {step.minutes:g} min.{apart}")
+            _say(f"It is expected to tell {step.bits:.2f} bits for {step.minutes:g} min.{apart}", 2)
         elif word == "r":
             for line in words.ranking(triage):
                 click.echo(line)
@@ -171,7 +176,7 @@ class Interview:
         elif word == "d":
             for given in triage.given():
                 note = "" if given.counts else f"  (does not count: {given.why})"
-                click.echo(f"  {given.ask}  {given.say}{note}")
+                _say(f"{given.ask}  {given.say}{note}", 2, 4)
         else:
             for view in triage.confirming(leader):
                 for line in words.test(view):
@@ -186,9 +191,14 @@ class Interview:
             f"{s.name.lower()} {percent(s.probability).strip()} ({decibans(s.change).replace(' ', '')} dB)"
             for s in self.triage.ranking()[:3]
         ]
-        click.echo(f"  now: {', '.join(first)}")
+        _say(f"now: {', '.join(first)}", 2, 5)
         for doubt in self.triage.doubts():
-            click.echo(f"  note: {doubt}")
+            _say(f"note: {doubt}", 2, 6)
+
+
+def _say(text: str, by: int = 0, hang: int = 0) -> None:
+    for line in words.indented(text, by, hang):
+        click.echo(line)
 
 
 def _attach(triage: Triage, path: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import textwrap
 from collections.abc import Iterator
 
@@ -31,7 +32,7 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
     yield f'Why "{triage.cause(cause_id).name}" (decibans: 10 make ten to one)'
     for line in said:
         kind = "" if line.source == "rate" else f"{line.id}: "
-        yield f"  {decibans(line.decibans)}  {kind}{line.say} ({line.strength})"
+        yield from indented(f"{decibans(line.decibans)}  {kind}{line.say} ({line.strength})", 2, 8)
         where = f" [{line.rule}]" if line.rule else ""
         yield from indented(f"{line.because}{where}", 9)
     if rest:
@@ -73,9 +74,10 @@ def cost(minutes: float, machine_minutes: float, grams: float, money: float) -> 
     return ", ".join(parts)
 
 
-def indented(text: str, by: int) -> Iterator[str]:
-    """Yield a text wrapped and indented."""
-    yield from textwrap.wrap(text, WIDTH, initial_indent=" " * by, subsequent_indent=" " * by)
+def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:
+    """Yield a text wrapped to the terminal and indented, all lines but the first by ``hang`` more."""
+    width = min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
+    yield from textwrap.wrap(text, width, initial_indent=" " * by, subsequent_indent=" " * (by + hang))
 
 
 def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
@@ -102,4 +104,4 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
         yield "Worth looking at next"
         for step in steps:
             apart = f", tells apart: {' / '.join(step.tells_apart)}" if step.tells_apart else ""
-            yield from indented(f"{step.ask} [{step.id}] ({step.bits:.2f} bits, {step.minutes:g} min{apart})", 2)
+            yield from indented(f"{step.ask} [{step.id}] ({step.bits:.2f} bits, {step.minutes:g} min{apart})", 2, 2)
