@@ -118,6 +118,8 @@ def jobs(draw):
         checkpoint_every=every,
         checkpoint_takes=every * draw(st.sampled_from([0.017, 0.31, 0.93])),
     )
+    if machine.feed == "card":
+        moves.lines_code[:] = draw(st.lists(st.sampled_from([1, 1, 0, 3]), min_size=n, max_size=n))
     commands: dict[int, list] = {}
     entries = []
     for place in sorted(draw(st.lists(st.integers(0, n - 1), max_size=4))):
