@@ -154,8 +154,10 @@ class Interview:
                 click.echo(f"  type a number from 0 to {len(question.answers)}, or ? to see what else you can type")
                 return False
             self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
-        for alarm in self.triage.alarms():
-            _say(f"MAKE SAFE FIRST: {alarm}", 2, 2)
+        given = self.triage.case.answers[question.id] or ()
+        for alarm in (a.stop for a in question.answers if a.id in given and a.stop):
+            _say(alarm, 2)
+            _say("Go on here only once that is done.", 2)
         self._now()
         return True
 

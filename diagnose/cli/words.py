@@ -83,7 +83,7 @@ def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:
 def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     """Yield the whole state of a case: alarms, suspects, ledger of the first, doubts, how to confirm, what next."""
     for alarm in triage.alarms():
-        yield from indented(f"MAKE SAFE FIRST: {alarm}", 0)
+        yield from indented(f"! {alarm}", 0, 2)
         yield ""
     yield "Suspects"
     yield from ranking(triage)

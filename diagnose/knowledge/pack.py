@@ -40,6 +40,10 @@ KINDS: dict[str, type[BaseModel]] = {
 """Top-level list of a rule file to the model of its entries."""
 
 
+QUICK_MACHINE_MINUTES = 5.0
+"""A confirming test that takes the machine no longer than this is asked in the interview like any question."""
+
+
 @dataclass(frozen=True, slots=True)
 class Origin:
     """Where an entry stands, and the entry of an earlier pack it lies over."""
@@ -84,8 +88,22 @@ class Knowledge:
         return next((q for q in self.questions.values() if q.role == role), None)
 
     def result_questions(self) -> set[str]:
-        """Return the ids of questions that hold the result of a confirming test: asked only on purpose."""
-        return {test.question for test in self.tests.values()}
+        """Return the ids of questions asked only on purpose: the answer is the result of a print or a long machine run.
+
+        A test that is only a look at the part, the file or the cold machine is a question like any other.
+        """
+        cheapest: dict[str, float] = {}
+        for test in self.tests.values():
+            cheapest[test.question] = min(test.machine_minutes, cheapest.get(test.question, test.machine_minutes))
+        return {
+            id
+            for id, minutes in cheapest.items()
+            if minutes > QUICK_MACHINE_MINUTES or (id in self.questions and self.questions[id].effort == "reprint")
+        }
+
+    def danger_question(self) -> Question | None:
+        """Return the question one of whose answers stops the interview: make safe first."""
+        return next((q for q in self.questions.values() if any(a.stop for a in q.answers)), None)
 
     def problem(
         self, kind: str, id: str, path: Sequence[str | int], what: str, instead: str, *, hard: bool = True

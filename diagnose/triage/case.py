@@ -196,13 +196,13 @@ class Triage:
         results = self.knowledge.result_questions()
         open_questions = [q for q in self.knowledge.questions if q not in self.case.answers and q not in results]
         settled = {f.fills for f in self.knowledge.findings.values() if f.fills and f.id in self._finding_ids()}
-        steps = [
-            self._step(gain)
+        told = {
+            gain.about: gain
             for gain in inquiry.gains(
                 self.network, [q for q in open_questions if q not in settled], now.observed, now.shares
             )
-            if gain.bits >= inquiry.WORTH_BITS
-        ]
+        }
+        steps = [self._step(id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
         if self.case.job is None and any(f.fills is None for f in self.knowledge.findings.values()):
             findings = [f.id for f in self.knowledge.findings.values() if not f.fills]
             bits = inquiry.job_gain(self.network, findings, now.observed, now.shares)
@@ -212,10 +212,10 @@ class Triage:
                              JOB_EFFORT, EFFORT_MINUTES[JOB_EFFORT], (), ())
                 )  # fmt: skip
         steps.sort(key=lambda step: (-step.bits / step.minutes, step.id))
-        defect = self.knowledge.by_role("defect")
-        if defect is not None and defect.id in open_questions:
-            # Everything else hangs on what is wrong with the part.
-            steps.sort(key=lambda step: step.id != defect.id)
+        # Danger comes before any diagnosis; then everything else hangs on what is wrong with the part.
+        for first in (self.knowledge.by_role("defect"), self.knowledge.danger_question()):
+            if first is not None and first.id in open_questions:
+                steps = [self._step(first.id, told)] + [step for step in steps if step.id != first.id]
         return steps[:most]
 
     def next_question(self) -> NextStep | None:
@@ -346,8 +346,9 @@ class Triage:
             return self.knowledge.questions[id].ask
         return self.knowledge.findings[id].name
 
-    def _step(self, gain: inquiry.Gain) -> NextStep:
-        question = self.knowledge.questions[gain.about]
+    def _step(self, id: str, told: Mapping[str, inquiry.Gain]) -> NextStep:
+        question = self.knowledge.questions[id]
+        gain = told.get(id, inquiry.Gain(id, 0.0, ()))
         names = tuple(self.knowledge.causes[c].name for c in gain.tells_apart)
         return NextStep(
             question.id, "question", question.ask, gain.bits, question.effort, EFFORT_MINUTES[question.effort],

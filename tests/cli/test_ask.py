@@ -11,13 +11,13 @@ from tests.cli.run import run
 
 
 def test_answers_from_a_pipe_are_saved_and_ranked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    seen = run(capsys, "ask", "--casebook", tmp_path, "--title", "shade", typed="1\n0\nw\nr\nl\nd\nt\n?\nb\nq\n")
+    seen = run(capsys, "ask", "--casebook", tmp_path, "--title", "shade", typed="1\n1\n0\nw\nr\nl\nd\nt\n?\nb\nq\n")
     assert seen.code == 0
     assert "Suspects" in seen.out
     assert "It is expected to tell" in seen.out
     (case,) = Casebook(tmp_path).cases()
     assert case.title == "shade"
-    assert list(case.answers) == ["defect"]
+    assert list(case.answers) == ["danger-signs", "defect"]
     again = run(capsys, "ask", "--casebook", tmp_path, "--case", case.id, typed="")
     assert again.code == 0
     assert "can't tell" in again.out
@@ -36,9 +36,14 @@ def test_nonsense_is_told_and_asked_again(capsys: pytest.CaptureFixture[str], tm
 
 
 def test_the_interview_ends_by_itself(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    seen = run(capsys, "ask", "--casebook", tmp_path, typed="1\n" + "0\n" * 150)
+    seen = run(capsys, "ask", "--casebook", tmp_path, typed="1\n1\n" + "0\n" * 150)
     assert seen.code == 0
     assert "Nothing more is worth asking." in seen.out
+
+
+def test_danger_is_said_at_once(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    seen = run(capsys, "ask", "--casebook", tmp_path, typed="3\nq\n")
+    assert "Make safe first" in seen.out
 
 
 def test_an_unknown_case_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -110,16 +110,24 @@ def test_findings_answer_the_questions_they_fill_when_they_are_surer(knowledge: 
     assert [s.probability for s in triage.ranking()] != alone
 
 
-def test_the_defect_is_asked_first_and_results_of_tests_are_never_asked(
+def test_danger_is_asked_first_then_the_defect_and_results_of_prints_never(
     knowledge: Knowledge, network: Network
 ) -> None:
     triage = Triage(knowledge, network=network)
-    assert triage.next_steps(1)[0].id == "defect"
+    danger = knowledge.danger_question()
+    assert danger is not None
+    assert [step.id for step in triage.next_steps(2)] == [danger.id, "defect"]
+    results = knowledge.result_questions()
+    assert all(
+        knowledge.questions[t.question].effort == "reprint" or t.machine_minutes > 5
+        for t in knowledge.tests.values()
+        if t.question in results
+    )
     for _ in range(200):
         step = triage.next_question()
         if step is None:
             break
-        assert step.id not in knowledge.result_questions()
+        assert step.id not in results
         triage.unknown(step.id)
     assert triage.next_question() is None
     assert triage.enough
@@ -128,6 +136,7 @@ def test_the_defect_is_asked_first_and_results_of_tests_are_never_asked(
 def test_attaching_the_job_competes_with_the_questions(knowledge: Knowledge, network: Network) -> None:
     triage = Triage(knowledge, network=network)
     triage.answer("defect", "blobs")
+    triage.answer("danger-signs", "none")
     steps = triage.next_steps()
     assert any(step.kind == "job" and step.bits > 0.02 for step in steps)
     rate = [step.bits / step.minutes for step in steps]
@@ -217,6 +226,7 @@ def test_danger_stops_the_interview(knowledge: Knowledge, network: Network) -> N
     danger = [(q, a) for q in knowledge.questions.values() for a in q.answers if a.stop]
     assert danger
     question, answer = danger[0]
+    assert question == knowledge.danger_question()
     triage = Triage(knowledge, network=network)
     assert triage.alarms() == []
     triage.answer(question.id, answer.id)
