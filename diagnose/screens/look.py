@@ -1,0 +1,148 @@
+"""The look of the app: two greys, one accent, blue for, orange against; and text laid out for a given width.
+
+Nothing is told by colour alone: every colour stands beside a sign, a word or a shape. Text from rules and users is
+always `Content` built from plain strings, so that nothing in it is taken for markup.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+
+from textual.content import Content
+from textual.theme import Theme
+
+PRO = "#0072B2"
+CONTRA = "#E69F00"
+ALARM = "#D55E00"
+"""Blue, orange and vermilion of a palette that colour-blind eyes can tell apart (Okabe and Ito 2008)."""
+
+DARK = Theme(
+    name="bench-dark",
+    dark=True,
+    primary="#5FB89F",
+    secondary="#5FB89F",
+    accent="#5FB89F",
+    foreground="#DCDFE0",
+    background="#17191B",
+    surface="#17191B",
+    panel="#24282B",
+    warning=CONTRA,
+    error="#EB7A33",
+    success="#5FB89F",
+    variables={"quiet": "#9BA1A5", "line": "#454B50", "pro": "#2F8FCB", "contra": CONTRA, "alarm": "#EB7A33"},
+)
+"""On a dark ground blue and vermilion are one step lighter, so that they stand out by 3 to 1 at least."""
+
+LIGHT = Theme(
+    name="bench-light",
+    dark=False,
+    primary="#00694F",
+    secondary="#00694F",
+    accent="#00694F",
+    foreground="#1C1F21",
+    background="#F4F4F1",
+    surface="#F4F4F1",
+    panel="#E2E3DF",
+    warning="#A86F00",
+    error="#B54E00",
+    success="#00694F",
+    variables={"quiet": "#565C60", "line": "#A9ADAB", "pro": PRO, "contra": "#A86F00", "alarm": "#B54E00"},
+)
+"""For a bright workshop."""
+
+QUIET, BOLD, ACCENT, STRONG = "$quiet", "bold", "$accent", "bold $accent"
+
+_EIGHTHS = " ▏▎▍▌▋▊▉"
+FULL_BAR_DECIBANS = 20.0
+"""A weight that fills its half of a signed bar: 20 dB is where *decisive* begins."""
+
+
+def plain(text: str) -> str:
+    """Return a text without anything a terminal could act on: control, format and unpaired characters."""
+    kept = (" " if c in "\t\n\r" else c for c in text if c in "\t\n\r" or unicodedata.category(c) not in _UNSEEN)
+    return " ".join("".join(kept).split())
+
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn"}
+
+
+def percent(share: float) -> str:
+    """Return a share as three characters and a unit: ` 71 %`, `3.2 %`."""
+    return f"{100 * share:3.0f} %" if share >= 0.0995 else f"{100 * share:3.1f} %"
+
+
+def signed(decibans: float) -> str:
+    """Return a weight with its sign, five characters up to 100: `+ 6.2`; one too small to print has no sign."""
+    if abs(decibans) < 0.05:
+        return "  0.0"
+    return f"{'+' if decibans > 0 else '-'}{min(abs(decibans), 999.9):4.1f}"
+
+
+def bar(share: float, width: int) -> str:
+    """Return a share of 0 to 1 as a bar of at most `width` cells, in eighths of a cell; something is never nothing."""
+    eighths = round(min(max(share, 0.0), 1.0) * width * 8)
+    if share > 0:
+        eighths = max(eighths, 1)
+    return ("█" * (eighths // 8) + _EIGHTHS[eighths % 8].strip()).ljust(width)
+
+
+def signed_bar(decibans: float, half: int) -> Content:
+    """Return a weight as a bar from a middle line: to the right for, to the left against; 2 * half + 1 cells."""
+    halves = min(2 * half, round(abs(decibans) / FULL_BAR_DECIBANS * 2 * half))
+    if abs(decibans) >= 0.05:
+        halves = max(halves, 1)
+    cells, left_over = divmod(halves, 2)
+    if decibans >= 0:
+        drawn = ("█" * cells + "▌" * left_over).ljust(half)
+        return Content.assemble(" " * half, ("│", "$line"), (drawn, "$pro"))
+    drawn = ("▐" * left_over + "█" * cells).rjust(half)
+    return Content.assemble((drawn, "$contra"), ("│", "$line"), " " * half)
+
+
+def for_or_against(strength: str, decibans: float) -> str:
+    """Return the strength of a weight in words that also say its direction."""
+    if abs(decibans) < 0.05:
+        return "says nothing either way"
+    if strength.endswith("against"):
+        return strength
+    return f"{strength}, {'for' if decibans > 0 else 'against'}" if " " in strength else f"{strength} for"
+
+
+def fold(text: str | Content, width: int) -> list[Content]:
+    """Return a text as lines of at most `width` cells."""
+    content = text if isinstance(text, Content) else Content(plain(text))
+    return [line.rstrip() for line in content.wrap(max(width, 8))] or [Content("")]
+
+
+def hang(head: Content, text: str | Content, width: int, style: str = "") -> Content:
+    """Return a text folded beside its head: later lines start where the first one does."""
+    body = fold(text, width - head.cell_length)
+    if style:
+        body = [line.stylize(style) for line in body]
+    indent = " " * head.cell_length
+    return Content("\n").join([head + body[0], *(Content(indent) + line for line in body[1:])])
+
+
+def lines(parts: Iterable[Content]) -> Content:
+    """Return parts below each other."""
+    return Content("\n").join(list(parts))
+
+
+def styled(text: str, style: str) -> Content:
+    """Return one text in one style, without anything a terminal could act on."""
+    return Content.styled(plain(text), style)
+
+
+def spread(left: Content, right: Content, width: int) -> Content:
+    """Return one line with one text at each end; the left one gives way with an ellipsis."""
+    room = max(width - right.cell_length - 2, 4)
+    left = left.truncate(room, ellipsis=True)
+    return left + " " * max(width - left.cell_length - right.cell_length, 1) + right
+
+
+def minutes(value: float) -> str:
+    """Return a time a person spends."""
+    if value < 1:
+        return "half a minute" if value >= 0.4 else "a moment"
+    return f"{value:g} min"

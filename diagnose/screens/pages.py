@@ -1,0 +1,197 @@
+"""What the pages say: why a question is asked, the whole ledger, tests and remedies, the keys."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+
+from textual.binding import ActiveBinding, Binding
+from textual.content import Content
+
+from diagnose.knowledge.models import Cause, Costed, Question, Remedy
+from diagnose.screens import look
+from diagnose.screens.dialogs import Page, text_page
+from diagnose.screens.panels import largest_first, ledger_line
+from diagnose.triage import Given, LedgerLine, NextStep, TestView
+
+
+def why_page(question: Question, step: NextStep | None) -> Page:
+    """Return what the answer of a question is worth now."""
+    said: list[str | Content] = [look.styled(question.ask, look.BOLD)]
+    if any(answer.stop for answer in question.answers):
+        said.append("One of its answers means danger: it is asked early, whatever else it tells.")
+    if step is None:
+        said.append("You chose this question yourself; it is not one that would tell much now.")
+    else:
+        said.append(
+            f"Its answer is expected to tell {step.bits:.2f} bits about which cause it is (one bit halves the doubt), "
+            f"for {look.minutes(step.minutes)} of your time."
+        )
+        if step.tells_apart:
+            said.append("It would best tell apart:")
+            said.append(look.lines(Content(f"  {look.plain(name)}") for name in step.tells_apart))
+    if question.look:
+        said.append(look.styled(f"How to look: {question.look}", look.QUIET))
+    return text_page("Why this question", said)
+
+
+def ledger_page(cause: Cause, lines: Sequence[LedgerLine], asked: Mapping[str, str], share: float) -> Page:
+    """Return everything for and against a cause, with the place of each rule, and what it adds up to."""
+    total = sum(line.decibans for line in lines)
+
+    def build(width: int) -> Content:
+        parts = [
+            *look.fold(cause.about, width),
+            Content(""),
+            look.styled(
+                "Weights in decibans: +10 makes a cause ten times as likely against all others, -10 ten times less. "
+                "Each is taken given the answers before it; together they make the share.",
+                look.QUIET,
+            ),
+            Content(""),
+        ]
+        for line in largest_first(lines):
+            parts += [ledger_line(line, asked.get(line.id, ""), width, whole=True), Content("")]
+        parts.append(
+            Content.assemble((f"{look.signed(total)} dB together", "bold"), f", a share of {look.percent(share)}".replace("  ", " "))
+        )
+        if cause.misleads:
+            parts += [Content(""), look.hang(Content("It misleads: "), cause.misleads, width)]
+        return look.lines(parts)
+
+    return Page(f"Why {cause.name}", build)
+
+
+def steps_rows(steps: Sequence[NextStep]) -> list:  # type: ignore[type-arg]
+    """Return the open steps as rows to choose from."""
+
+    def row(step: NextStep, width: int) -> Content:
+        worth = f"{step.bits:.2f} bits, {look.minutes(step.minutes)}"
+        apart = f"; tells apart: {' / '.join(step.tells_apart[:2])}" if step.tells_apart else ""
+        return look.lines(
+            [*look.fold(step.ask, width), look.hang(Content("  "), worth + apart, width, look.QUIET)]
+        )  # fmt: skip
+
+    return [lambda width, step=step: row(step, width) for step in steps]
+
+
+def cost(entry: Costed) -> str:
+    """Return what a test or remedy costs, in words."""
+    parts = [f"{entry.minutes:g} min of your time"]
+    if entry.machine_minutes:
+        parts.append(f"{entry.machine_minutes:g} min of the machine")
+    if entry.grams:
+        parts.append(f"{entry.grams:g} g of filament")
+    if entry.money:
+        parts.append(f"about {entry.money:g} for parts")
+    return ", ".join(parts)
+
+
+def caution(text: str, width: int) -> Content:
+    """Return a caution: a word and a sign, never colour alone."""
+    return look.hang(Content.styled("▲ CAUTION: ", "bold $alarm"), text, width)
+
+
+class CurePage(Page):
+    """How to confirm and cure one cause. A digit records the result of that test; the result is its question."""
+
+    BINDINGS = [
+        Binding(str(n), f"record({n})", "Record a result", show=n == 1, key_display="1-9" if n == 1 else None,
+                id=f"record-{n}", tooltip="Record the result of the test of that number.")
+        for n in range(1, 10)
+    ]  # fmt: skip
+
+    def __init__(self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy]) -> None:
+        super().__init__(cause.name, self._text)
+        self.cause, self.tests, self.remedies = cause, tests, remedies
+
+    def action_record(self, number: int) -> None:
+        """Close with the question that takes the result of a test."""
+        if number <= len(self.tests):
+            self.dismiss(self.tests[number - 1].question.id)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """A test must be there to have a result."""
+        if action == "record":
+            return len(self.tests) >= int(str(parameters[0]))
+        return super().check_action(action, parameters)
+
+    def _text(self, width: int) -> Content:
+        parts: list[Content] = [*look.fold(self.cause.about, width), Content("")]
+        parts.append(look.styled("To confirm it", look.STRONG))
+        if not self.tests:
+            parts.append(Content("The rules name no test for this cause."))
+        for number, view in enumerate(self.tests, 1):
+            parts += self._test(number, view, width)
+        parts += [Content(""), look.styled("To cure it", look.STRONG)]
+        if not self.remedies:
+            parts.append(Content("The rules name no remedy for this cause."))
+        for remedy in self.remedies:
+            parts += self._remedy(remedy, width)
+        return look.lines(parts)
+
+    def _test(self, number: int, view: TestView, width: int) -> Iterable[Content]:
+        test = view.test
+        state = "result recorded" if view.done else f"would tell {view.bits:.2f} bits"
+        yield Content("")
+        yield look.hang(
+            Content.styled(f"{number}  ", look.ACCENT),
+            Content.assemble((look.plain(test.name), "bold"), (f"  {state}", look.QUIET)), width,
+        )  # fmt: skip
+        yield from self._body(test, width)
+        yield look.hang(Content("   How to read it: "), test.reads, width)
+
+    def _remedy(self, remedy: Remedy, width: int) -> Iterable[Content]:
+        yield Content("")
+        yield look.hang(Content.styled("•  ", look.ACCENT), look.styled(remedy.name, look.BOLD), width)
+        yield from self._body(remedy, width)
+        if remedy.gives_up:
+            yield look.hang(Content("   It gives up: "), remedy.gives_up, width)
+
+    def _body(self, entry: Costed, width: int) -> Iterable[Content]:
+        indent = Content("   ")
+        if entry.caution:
+            yield indent + caution(entry.caution, width - 3).split("\n")[0]
+            yield from (indent + line for line in caution(entry.caution, width - 3).split("\n")[1:])
+        yield look.hang(indent, entry.do, width)
+        yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
+        if entry.wear:
+            yield look.hang(Content("   It wears: "), entry.wear, width)
+
+
+def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Page:
+    """Return the keys that work now, from the live bindings; `display` maps keys to how they are written."""
+    groups: dict[tuple[str, str], list[str]] = defaultdict(list)
+    dead: set[tuple[str, str]] = set()
+    for _, binding, enabled, tooltip in active:
+        if not binding.id or not binding.description:
+            continue
+        key = (binding.description, tooltip or binding.tooltip)
+        if display[binding.key] not in groups[key]:
+            groups[key].append(display[binding.key])
+        if not enabled:
+            dead.add(key)
+
+    def build(width: int) -> Content:
+        parts = []
+        for (description, tooltip), keys in groups.items():
+            shown = f"{keys[0]}-{keys[-1]}" if len(keys) > 2 else " ".join(keys)
+            now = "  (not now)" if (description, tooltip) in dead else ""
+            words = Content.assemble((description, "bold"), (now, look.QUIET), "  ", (tooltip, look.QUIET))
+            parts.append(look.hang(Content.styled(f"{shown:<12}", look.ACCENT), words, width))
+        return look.lines(parts)
+
+    return Page("Keys that work here", build)
+
+
+def findings_page(given: Sequence[Given], warnings: Sequence[str]) -> Page:
+    """Return what the job file says, and what to know before believing it."""
+    said: list[str | Content] = []
+    for one in given:
+        said.append(look.lines([Content.assemble((f"{look.plain(one.ask)}: ", look.QUIET), look.plain(one.say)), look.styled(one.why, look.QUIET)]))
+    if not said:
+        said.append("The rules ask nothing of this job file.")
+    if warnings:
+        said.append(look.styled("To know before believing it", look.STRONG))
+        said += [f"{w[:1].upper()}{w[1:]}." if not w.endswith(".") else w for w in warnings]
+    return text_page("What the job file says", said)

@@ -1,0 +1,261 @@
+"""The bands beside the question: suspects, the ledger of one of them, and what was answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from textual import events
+from textual.app import ComposeResult, RenderResult
+from textual.binding import Binding
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import OptionList, Static
+
+from diagnose.screens import look
+from diagnose.screens.rows import Rows
+from diagnose.triage import Given, LedgerLine, Suspect
+
+NOT_IN_RULES = "Something not in the rules"
+WIDE = 56
+"""Cells from which a suspect or a ledger line stands on one line."""
+
+BAR = 4
+"""Cells of half a signed bar."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line of the ranking, whether it is a cause or what no rule explains."""
+
+    name: str
+    share: float
+    change: float
+
+
+def suspect_row(row: Row, width: int, show_change: bool) -> Content:
+    """Return name, bar, share and what the last answer did, on one line where there is room."""
+    share = look.percent(row.share)
+    change = f"{look.signed(row.change)} dB" if show_change and abs(row.change) >= 0.05 else ""
+    if width >= WIDE:
+        bar = 10 if width < 90 else 24
+        room = width - bar - 15
+        name = Content(look.plain(row.name)).truncate(room - 1, ellipsis=True)
+        return Content.assemble(
+            name, " " * (room - name.cell_length), (look.bar(row.share, bar), look.ACCENT), f" {share}",
+            (f"{change:>9}", look.QUIET),
+        )  # fmt: skip
+    bar = max(width - 15, 4)
+    return look.lines(
+        [
+            *look.fold(row.name, width),
+            Content.assemble(
+                (look.bar(row.share, bar), look.ACCENT), f" {share}", (f"{change:>9}", look.QUIET)
+            ),
+        ]
+    )  # fmt: skip
+
+
+class SuspectList(Rows):
+    """The causes, likeliest first. The ledger below is of the one under the cursor."""
+
+    class Chosen(Message):
+        """The user moved the cursor to a suspect."""
+
+        def __init__(self, cause: str) -> None:
+            super().__init__()
+            self.cause = cause
+
+    class Opened(Message):
+        """The user wants to see everything for and against the suspect under the cursor."""
+
+    def __init__(self) -> None:
+        super().__init__(id="suspect-list")
+        self.suspects: Sequence[Suspect] = ()
+        self.changed = False
+
+    def row(self, index: int, width: int) -> Content:
+        """Return one suspect."""
+        suspect = self.suspects[index]
+        return suspect_row(Row(suspect.name, suspect.probability, suspect.change), width, self.changed)
+
+    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Tell whose ledger is wanted."""
+        event.stop()
+        self.post_message(self.Chosen(self.suspects[event.option_index].id))
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Enter opens the whole ledger."""
+        event.stop()
+        self.post_message(self.Opened())
+
+
+class RestLine(Widget):
+    """The share of what is not in the rules: always in sight, below the list that scrolls."""
+
+    DEFAULT_CSS = "RestLine { height: auto; padding: 0 1 0 2; color: $foreground; }"
+
+    def __init__(self) -> None:
+        super().__init__(id="rest")
+        self.line = Row(NOT_IN_RULES, 0.0, 0.0)
+        self.changed = False
+
+    def show(self, share: float, change: float, changed: bool) -> None:
+        """Show the share."""
+        self.line, self.changed = Row(NOT_IN_RULES, share, change), changed
+        self.refresh(layout=True)
+
+    def render(self) -> RenderResult:
+        """Draw it like a suspect."""
+        return suspect_row(self.line, max(self.content_size.width, 20), self.changed)
+
+
+class SuspectsPanel(Vertical):
+    """The ranking: suspects that scroll, and below them what no rule explains."""
+
+    def compose(self) -> ComposeResult:
+        """Lay out the list and the rest."""
+        yield SuspectList()
+        yield RestLine()
+
+    def show(
+        self, suspects: Sequence[Suspect], chosen: str, unexplained: float, unexplained_change: float, changed: bool
+    ) -> None:
+        """Show a ranking with the cursor on one cause; `changed` says whether there was an answer to change it."""
+        listed = self.query_one(SuspectList)
+        listed.suspects, listed.changed = suspects, changed
+        listed.show_rows(len(suspects), next((i for i, s in enumerate(suspects) if s.id == chosen), 0))
+        self.query_one(RestLine).show(unexplained, unexplained_change, changed)
+        self.border_title = "Suspects" + (", and what the last answer did" if changed else "")
+
+
+def ledger_line(line: LedgerLine, asked: str, width: int, whole: bool = False) -> Content:
+    """Return one piece of evidence: sign, size, bar, the answer, how strong, and because.
+
+    `whole` adds the question and the place of the rule.
+    """
+    said = line.say if line.source != "rate" else f"To begin with: {line.say}"
+    if whole and asked:
+        said = f"{asked}  {said}"
+    strength = look.for_or_against(line.strength, line.decibans)
+    because = Content.styled(f"{strength}: {look.plain(line.because)}", look.QUIET)
+    head = Content(f"{look.signed(line.decibans)} ") + look.signed_bar(line.decibans, BAR)
+    if width >= WIDE:
+        head = head + " "
+        indent = Content(" " * head.cell_length)
+        parts = [look.hang(head, said, width)]
+    else:
+        indent = Content("  ")
+        parts = [head, *look.fold(said, width)]
+    parts.append(look.hang(indent, because, width))
+    if whole and line.rule:
+        parts.append(look.hang(indent, f"rule: {line.rule}", width, look.QUIET))
+    return look.lines(parts)
+
+
+def largest_first(lines: Sequence[LedgerLine]) -> list[LedgerLine]:
+    """Return the ledger with what weighs most on top; the rate, where it all starts from, comes last."""
+    return sorted(lines, key=lambda line: (line.source == "rate", -abs(line.decibans)))
+
+
+class LedgerPanel(VerticalScroll):
+    """Everything for and against one cause, the weightiest first."""
+
+    DEFAULT_CSS = """
+    LedgerPanel { height: 1fr; padding: 0 0 0 2; scrollbar-size-vertical: 1; scrollbar-gutter: stable;
+        scrollbar-color: $line; scrollbar-background: $background; scrollbar-color-hover: $quiet;
+        scrollbar-background-hover: $background; scrollbar-background-active: $background;
+        scrollbar-color-active: $quiet; }
+    LedgerPanel > Static { height: auto; }
+    """
+
+    BINDINGS = [
+        Binding("up", "scroll_up", "Scroll up", show=False, id="ledger-up", tooltip="Up one line of the ledger."),
+        Binding("down", "scroll_down", "Scroll down", show=False, id="ledger-down", tooltip="Down one line of the ledger."),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__(id="ledger")
+        self._lines: Sequence[LedgerLine] = ()
+        self._asked: Mapping[str, str] = {}
+
+    def compose(self) -> ComposeResult:
+        """Lay out the lines."""
+        yield Static(markup=False)
+
+    def show(self, name: str, lines: Sequence[LedgerLine], asked: Mapping[str, str]) -> None:
+        """Show the ledger of a cause; `asked` maps question and finding ids to their words."""
+        self._lines, self._asked = largest_first(lines), asked
+        self.border_title = f'Why "{look.plain(name)}"'
+        self.scroll_home(animate=False)
+        self._fold()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Fold the lines for the new width."""
+        self._fold()
+
+    def _fold(self) -> None:
+        width = max(self.scrollable_content_region.width, 20)
+        parts = [ledger_line(line, self._asked.get(line.id, ""), width) for line in self._lines]
+        gap = Content("\n") if width >= WIDE else Content("\n\n")
+        self.query_one(Static).update(gap.join(parts))
+
+
+class GivenList(Rows):
+    """What was answered and found, in order; each answer can be changed or taken back."""
+
+    BINDINGS = [
+        Binding("enter", "select", "Change", key_display="enter", id="change-answer",
+                tooltip="Answer this question again."),
+        Binding("x,delete", "take_back", "Take back", key_display="x", id="take-answer-back",
+                tooltip="Take this answer back; for the job file: leave it out again."),
+    ]  # fmt: skip
+
+    class ChangeAsked(Message):
+        """The user wants to answer a question again."""
+
+        def __init__(self, question: str) -> None:
+            super().__init__()
+            self.question = question
+
+    class TakeBackAsked(Message):
+        """The user wants an answer taken back, or the job left out."""
+
+        def __init__(self, given: Given) -> None:
+            super().__init__()
+            self.given = given
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.given: Sequence[Given] = ()
+
+    def show(self, given: Sequence[Given]) -> None:
+        """Show answers and findings."""
+        self.given = given
+        at = self.highlighted if self.highlighted is not None else 0
+        self.show_rows(len(given), min(at, len(given) - 1) if given else None)
+
+    def row(self, index: int, width: int) -> Content:
+        """Return one answer below its question."""
+        given = self.given[index]
+        found = given.source == "finding"
+        parts = [line.stylize(look.QUIET) for line in look.fold(given.ask, width)]
+        words = Content(look.plain(given.say)) if given.counts else look.styled(given.say, look.QUIET)
+        parts.append(look.hang(Content("= " if found else "  "), words, width))
+        if not given.counts and given.answers:
+            parts.append(look.hang(Content("  "), f"set aside: {given.why}", width, look.QUIET))
+        return look.lines(parts)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Enter changes an answer; findings come from the job and cannot be changed."""
+        event.stop()
+        given = self.given[event.option_index]
+        if given.source != "finding":
+            self.post_message(self.ChangeAsked(given.id))
+
+    def action_take_back(self) -> None:
+        """Take back the answer under the cursor."""
+        if self.highlighted is not None and self.highlighted < len(self.given):
+            self.post_message(self.TakeBackAsked(self.given[self.highlighted]))

@@ -1,0 +1,135 @@
+"""A list whose rows are laid out for its own width, and a line of keys."""
+
+from __future__ import annotations
+
+from textual import events
+from textual.app import RenderResult
+from textual.binding import ActiveBinding, Binding
+from textual.content import Content
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import OptionList
+from textual.widgets.option_list import Option
+
+from diagnose.screens import look
+
+
+class Rows(OptionList):
+    """A list to move in with the arrow keys. What a row looks like is said by `row`, for the width there is."""
+
+    BINDINGS = [
+        Binding("up", "cursor_up", "Move up", show=False, id="row-up", tooltip="To the row above."),
+        Binding("down", "cursor_down", "Move down", show=False, id="row-down", tooltip="To the row below."),
+        Binding("pageup", "page_up", "Page up", show=False, id="row-page-up", tooltip="One page up."),
+        Binding("pagedown", "page_down", "Page down", show=False, id="row-page-down", tooltip="One page down."),
+        Binding("home", "first", "First row", show=False, id="row-first", tooltip="To the first row."),
+        Binding("end", "last", "Last row", show=False, id="row-last", tooltip="To the last row."),
+        Binding("enter", "select", "Take this row", show=False, id="row-take", tooltip="Take the row under the cursor."),
+    ]
+
+    DEFAULT_CSS = """
+    Rows {
+        height: 1fr; min-height: 1; border: none; padding: 0; background: $background;
+        scrollbar-size-vertical: 1; scrollbar-gutter: stable;
+        scrollbar-color: $line; scrollbar-color-hover: $quiet; scrollbar-color-active: $quiet;
+        scrollbar-background: $background; scrollbar-background-hover: $background;
+        scrollbar-background-active: $background;
+        &:focus { border: none; background-tint: $foreground 0%; }
+        & > .option-list--option { padding: 0; }
+        & > .option-list--option-highlighted { color: $foreground; background: $panel; text-style: none; }
+        & > .option-list--option-hover { background: $panel 50%; }
+        & > .option-list--option-disabled { color: $foreground; }
+        &:focus > .option-list--option-highlighted { color: $foreground; background: $panel; text-style: bold; }
+        &:focus:nocolor > .option-list--option-highlighted { text-style: reverse; }
+    }
+    """
+
+    MARK = "›"
+    """Before the row under the cursor, so that it shows without colour too."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id, markup=False)
+        self.count = 0
+
+    def row(self, index: int, width: int) -> Content:
+        """Return what a row shows in `width` cells; its first cell is kept for the cursor mark."""
+        raise NotImplementedError
+
+    def selectable(self, index: int) -> bool:
+        """Return whether the cursor may rest on a row."""
+        return True
+
+    def show_rows(self, count: int, highlight: int | None) -> None:
+        """Lay all rows out anew; no message is sent for the move of the cursor."""
+        self.count = count
+        with self.prevent(OptionList.OptionHighlighted):
+            self.clear_options()
+            width = self.row_width
+            self.add_options(
+                Option(self._prompt(i, width, i == highlight), disabled=not self.selectable(i)) for i in range(count)
+            )
+            self.highlighted = highlight if highlight is not None and highlight < count else None
+
+    @property
+    def row_width(self) -> int:
+        """Cells a row has for its text."""
+        return max(self.scrollable_content_region.width or self.size.width, 20)
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Lay the rows out for the new width."""
+        if self.count:
+            self.show_rows(self.count, self.highlighted)
+
+    def watch_highlighted(self, highlighted: int | None) -> None:
+        """Move the cursor mark along with the cursor."""
+        super().watch_highlighted(highlighted)
+        width = self.row_width
+        for index in {getattr(self, "_marked", None), highlighted}:
+            if index is not None and index < self.option_count:
+                self.replace_option_prompt_at_index(index, self._prompt(index, width, index == highlighted))
+        self._marked = highlighted
+
+    def _prompt(self, index: int, width: int, marked: bool) -> Content:
+        body = self.row(index, width - 2)
+        head = Content.styled(f"{self.MARK} ", look.ACCENT) if marked else Content("  ")
+        first, *rest = body.split("\n", allow_blank=True) or [Content("")]
+        return look.lines([head + first, *(Content("  ") + line for line in rest)])
+
+
+class KeyLine(Widget):
+    """The keys that work now, from the live bindings; what does not fit is in the help, which always fits."""
+
+    DEFAULT_CSS = """
+    KeyLine { dock: bottom; height: 1; padding: 0 1; background: $background; color: $quiet; }
+    """
+
+    LAST = "help"
+    """Id of the binding that is always shown."""
+
+    def on_mount(self) -> None:
+        """Follow the live bindings."""
+        self.screen.bindings_updated_signal.subscribe(self, self._bindings_changed)
+
+    def _bindings_changed(self, screen: Screen[object]) -> None:
+        self.refresh()
+
+    def render(self) -> RenderResult:
+        """Draw as many keys as fit."""
+        by_id = {b.binding.id: b for b in reversed(self.screen.active_bindings.values()) if b.binding.show}
+        shown = list(reversed(by_id.values()))  # of several keys for one thing the first
+        last = [self._key(b) for b in shown if b.binding.id == self.LAST]
+        keys = [self._key(b) for b in shown if b.binding.id != self.LAST]
+        room = self.content_size.width - sum(k.cell_length + 2 for k in last)
+        fitting: list[Content] = []
+        for key in keys:
+            room -= key.cell_length + 2
+            if room < 0:
+                break
+            fitting.append(key)
+        return Content("  ").join([*fitting, *last])
+
+    def _key(self, active: ActiveBinding) -> Content:
+        key = self.app.get_key_display(active.binding)
+        if not active.enabled:
+            return Content.styled(f"{key} {active.binding.description}", "$line")
+        return Content.assemble((key, look.STRONG), " ", active.binding.description)

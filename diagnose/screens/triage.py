@@ -1,0 +1,385 @@
+"""One case at work: the question, the suspects, why, and what was answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.containers import Container, Vertical
+from textual.content import Content
+from textual.screen import ModalScreen, Screen
+from textual.widgets import Static
+
+from diagnose.errors import BadInput
+from diagnose.screens import look, pages
+from diagnose.screens.dialogs import DIALOG_CSS, Alarm, Choose, problem_page, text_page
+from diagnose.screens.job import AttachJob
+from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
+from diagnose.screens.question import QuestionPanel
+from diagnose.screens.rows import KeyLine
+from diagnose.triage import Given, NextStep, Triage
+
+ENOUGH = "The first suspect is clear enough to test: t shows how. You may go on answering."
+NOTHING_LEFT = (
+    "t shows how to confirm and cure the suspect under the cursor, a changes an answer, "
+    "l shows everything for and against."
+)
+
+
+class GivenPage(ModalScreen[str | None]):
+    """The answers on a narrow screen, where they have no band of their own."""
+
+    DEFAULT_CSS = DIALOG_CSS.format(name="GivenPage") + """
+    GivenPage > Vertical { height: 100%; }
+    GivenPage KeyLine { dock: none; }
+    """
+
+    BINDINGS = [
+        Binding("escape,q", "close", "Close", key_display="esc", id="close-answers", tooltip="Back to the question."),
+    ]
+
+    def __init__(self, given: Sequence[Given], take_back: Callable[[Given], Sequence[Given]]) -> None:
+        super().__init__()
+        self.given, self.take_back = given, take_back
+
+    def compose(self) -> ComposeResult:
+        """Lay out the list."""
+        with Vertical() as box:
+            box.border_title = "Answers given"
+            yield GivenList()
+            yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Show the answers."""
+        self.query_one(GivenList).show(self.given)
+
+    def on_given_list_change_asked(self, event: GivenList.ChangeAsked) -> None:
+        """Close with the question to answer again."""
+        event.stop()
+        self.dismiss(event.question)
+
+    def on_given_list_take_back_asked(self, event: GivenList.TakeBackAsked) -> None:
+        """Take an answer back and show what is left."""
+        event.stop()
+        self.query_one(GivenList).show(self.take_back(event.given))
+
+    def action_close(self) -> None:
+        """Close without a question."""
+        self.dismiss(None)
+
+
+class TriageScreen(Screen[None]):
+    """A case in progress. It only asks `Triage` and shows what it says."""
+
+    DEFAULT_CSS = """
+    TriageScreen { background: $background; }
+    TriageScreen > #head { height: 1; padding: 0 1; color: $quiet; }
+    TriageScreen > #notice { height: auto; max-height: 3; padding: 0 1; color: $foreground; background: $panel; }
+    TriageScreen #body { height: 1fr; layout: vertical; }
+    TriageScreen .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold;
+        border-title-align: left; }
+    TriageScreen .band:focus, TriageScreen .band:focus-within { border-top: solid $accent; }
+    TriageScreen #given-band { display: none; }
+    TriageScreen #suspects { height: 6; }
+    TriageScreen #ledger { height: 6; }
+    TriageScreen.-fresh #ledger { display: none; }
+    TriageScreen.-wide #body { layout: horizontal; }
+    TriageScreen.-wide .band { height: 100%; }
+    TriageScreen.-wide #given-band { display: block; width: 1fr; }
+    TriageScreen.-wide #question { width: 1.5fr; border-left: solid $line; }
+    TriageScreen.-wide #suspects { width: 1.3fr; border-left: solid $line; }
+    TriageScreen.-wide #ledger { width: 1.4fr; border-left: solid $line; padding: 0 0 0 1; display: block; }
+    """
+
+    BINDINGS = [
+        *(
+            Binding(str(n), f"digit('{n}')", "Answer", show=False, id=f"answer-{n}",
+                    tooltip="The answer of that number, or a tick on it; of a long list, two digits or enter.")
+            for n in range(1, 10)
+        ),
+        Binding("0", "digit('0')", "Can't tell", show=False, id="answer-unknown",
+                tooltip="You can't tell: it counts neither for nor against."),
+        Binding("b", "undo", "Undo", id="undo", tooltip="Undo the last thing done, step by step."),
+        Binding("w", "why", "Why", id="why-asked", tooltip="Why this question is asked: what it tells, and what apart."),
+        Binding("a", "given", "Answers", id="answers-given", tooltip="What you answered; change or take back any of it."),
+        Binding("j", "job", "Job", id="attach-job", tooltip="Attach the job file (G-code) and read it."),
+        Binding("t", "tests", "Tests", id="tests", tooltip="How to confirm and cure the suspect under the cursor."),
+        Binding("s", "steps", "Steps", id="next-steps", tooltip="Everything worth looking at next; choose another question."),
+        Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
+        Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
+        Binding("escape", "step_back", "Step back", show=False, id="step-back",
+                tooltip="Drop digits typed so far, or a question you chose, or go back to the cases."),
+        Binding("d", "doubts", "Doubts", show=False, id="doubts", tooltip="What to look at again before believing the ranking."),
+        Binding("left", "suspect(-1)", "Suspect before", show=False, id="suspect-before",
+                tooltip="Move the cursor to the suspect before this one."),
+        Binding("right", "suspect(1)", "Next suspect", show=False, id="suspect-after",
+                tooltip="Move the cursor to the next suspect."),
+        Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
+        Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before",
+                tooltip="From band to band, the other way."),
+    ]  # fmt: skip
+
+    def __init__(self, triage: Triage) -> None:
+        super().__init__(id="triage")
+        self.triage = triage
+        self.steps: Sequence[NextStep] = ()
+        self.doubts: Sequence[str] = ()
+        self.chosen_cause: str | None = None
+        """The suspect the user put the cursor on; None while it follows the first one."""
+        self.chosen_question: str | None = None
+        """A question the user chose instead of the proposed one."""
+        self.acknowledged: set[str] = set()
+
+    def compose(self) -> ComposeResult:
+        """Lay out the bands; the style sheet stacks them or puts them side by side."""
+        yield Static(id="head", markup=False)
+        yield Static(id="notice", markup=False)
+        with Container(id="body"):
+            with Vertical(id="given-band", classes="band") as band:
+                band.border_title = "Answers given"
+                yield GivenList(id="given")
+            question = QuestionPanel()
+            question.add_class("band")
+            yield question
+            yield SuspectsPanel(id="suspects", classes="band")
+            ledger = LedgerPanel()
+            ledger.add_class("band")
+            yield ledger
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Show the case as it stands."""
+        self.show_case()
+        self.query_one(QuestionPanel).answers.focus()
+
+    # -- what is shown -----------------------------------------------------------------------------------------------
+
+    def show_case(self) -> None:
+        """Show everything anew after a change."""
+        triage = self.triage
+        self.steps = triage.next_steps()
+        self.doubts = triage.doubts()
+        self.set_class(not triage.case.answers and triage.case.job is None, "-fresh")
+        self._show_suspects()
+        self._show_ledger()
+        self.query_one("#given", GivenList).show(triage.given())
+        self._show_question()
+        self._show_head()
+        self._show_notice()
+        self.refresh_bindings()
+        self._sound_alarms()
+
+    def _show_suspects(self) -> None:
+        changed = bool(self.triage.case.answers or self.triage.case.job)
+        self.query_one(SuspectsPanel).show(
+            self.triage.ranking(), self.cause, self.triage.unexplained, self.triage.unexplained_change, changed
+        )
+
+    def _show_ledger(self) -> None:
+        cause = self.triage.cause(self.cause)
+        self.query_one(LedgerPanel).show(cause.name, self.triage.ledger(cause.id), self._asked())
+
+    def _show_question(self) -> None:
+        panel = self.query_one(QuestionPanel)
+        step = next((s for s in self.steps if s.kind == "question"), None)
+        asked = self.chosen_question or (step.id if step else None)
+        if asked is None:
+            panel.finish("Nothing more is worth asking.", NOTHING_LEFT)
+            self.query_one(SuspectList).focus()
+            return
+        was_empty = panel.question is None
+        answers = self.triage.case.answers
+        known = next((s for s in self.steps if s.id == asked), None)
+        panel.ask(self.triage.question(asked), known, asked in answers, answers.get(asked))
+        if was_empty or self.chosen_question:
+            panel.answers.focus()
+
+    def _show_head(self) -> None:
+        case = self.triage.case
+        count = len(case.answers)
+        state = f"{count} answer{'' if count == 1 else 's'}"
+        if case.job:
+            state += ", job read"
+        title = Content.styled(look.plain(case.title) or case.id, look.BOLD)
+        width = max(self.app.size.width - 2, 20)
+        self.query_one("#head", Static).update(look.spread(title, Content(f"{state}, saved"), width))
+
+    def _show_notice(self) -> None:
+        said = [f"▲ Make safe first: {alarm}" for alarm in self.triage.alarms()]
+        if self.doubts:
+            more = f"  ({len(self.doubts) - 1} more: d)" if len(self.doubts) > 1 else ""
+            said.append(f"? {self.doubts[0]}{more}")
+        if self.triage.case.answers and self.triage.enough and self.steps:
+            said.append(ENOUGH)
+        notice = self.query_one("#notice", Static)
+        notice.update(look.lines(Content(look.plain(s)) for s in said))
+        notice.display = bool(said)
+
+    @property
+    def cause(self) -> str:
+        """The suspect that ledger and tests are about."""
+        return self.chosen_cause or self.triage.ranking()[0].id
+
+    def _asked(self) -> dict[str, str]:
+        return {given.id: given.ask for given in self.triage.given()}
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Fold the head for the new width."""
+        self._show_head()
+
+    # -- what the user does ------------------------------------------------------------------------------------------
+
+    def _do(self, what: Callable[[], object]) -> bool:
+        """Do one thing to the case and show what follows; say so where it cannot be done."""
+        try:
+            what()
+        except BadInput as error:
+            self.app.push_screen(problem_page(error))
+            return False
+        self.chosen_question = None
+        self.show_case()
+        return True
+
+    def on_question_panel_answered(self, event: QuestionPanel.Answered) -> None:
+        """Put an answer on the case."""
+        if event.answers is None:
+            self._do(partial(self.triage.unknown, event.question))
+        else:
+            self._do(partial(self.triage.answer, event.question, *event.answers))
+
+    def on_suspect_list_chosen(self, event: SuspectList.Chosen) -> None:
+        """Show the ledger of the suspect under the cursor; on the first, follow whoever is first."""
+        self.chosen_cause = None if event.cause == self.triage.ranking()[0].id else event.cause
+        self._show_ledger()
+
+    def on_suspect_list_opened(self, event: SuspectList.Opened) -> None:
+        """Show the whole ledger."""
+        self.action_ledger()
+
+    def on_given_list_change_asked(self, event: GivenList.ChangeAsked) -> None:
+        """Ask a question again."""
+        self._choose_question(event.question)
+
+    def on_given_list_take_back_asked(self, event: GivenList.TakeBackAsked) -> None:
+        """Take an answer back."""
+        self._take_back(event.given)
+
+    def _take_back(self, given: Given) -> Sequence[Given]:
+        if given.source == "finding":
+            self._do(self.triage.detach)
+        else:
+            self._do(partial(self.triage.take_back, given.id))
+        return self.triage.given()
+
+    def _choose_question(self, question: str | None) -> None:
+        if question is not None:
+            self.chosen_question = question
+            self._show_question()
+
+    def _sound_alarms(self) -> None:
+        alarms = [a for a in self.triage.alarms() if a not in self.acknowledged]
+        if not alarms:
+            return
+
+        def heard(safe: bool | None) -> None:
+            if safe:
+                self.acknowledged.update(alarms)
+            else:
+                self._do(self.triage.undo)
+
+        self.app.push_screen(Alarm(alarms), heard)
+
+    def action_digit(self, digit: str) -> None:
+        """Answer by number."""
+        self.query_one(QuestionPanel).type_digit(digit)
+
+    def action_undo(self) -> None:
+        """Undo the last thing done."""
+        self._do(self.triage.undo)
+
+    def action_why(self) -> None:
+        """Say why the question is asked."""
+        panel = self.query_one(QuestionPanel)
+        if panel.question is not None:
+            self.app.push_screen(pages.why_page(panel.question, panel.step))
+
+    def action_given(self) -> None:
+        """Go to the answers given: their own band where there is one, else a page."""
+        if self.has_class("-wide"):
+            self.query_one("#given").focus()
+        else:
+            self.app.push_screen(GivenPage(self.triage.given(), self._take_back), self._choose_question)
+
+    def action_job(self) -> None:
+        """Attach the job file."""
+        dialog = AttachJob(self.triage)
+
+        def attached(read: bool | None) -> None:
+            self.show_case()
+            if read:
+                found = [g for g in self.triage.given() if g.source == "finding"]
+                self.app.push_screen(pages.findings_page(found, dialog.warnings))
+
+        self.app.push_screen(dialog, attached)
+
+    def action_tests(self) -> None:
+        """Show how to confirm and cure the suspect under the cursor."""
+        cause = self.triage.cause(self.cause)
+        page = pages.CurePage(cause, self.triage.confirming(cause.id), self.triage.remedies(cause.id))
+        self.app.push_screen(page, self._choose_question)
+
+    def action_steps(self) -> None:
+        """Choose another question, or the job."""
+        steps = self.steps
+
+        def chosen(index: int | None) -> None:
+            if index is not None and steps[index].kind == "job":
+                self.action_job()
+            elif index is not None:
+                self._choose_question(steps[index].id)
+
+        about = "In the order in which it is best looked at. Enter takes a row."
+        self.app.push_screen(Choose("Worth looking at next", about, pages.steps_rows(steps)), chosen)
+
+    def action_ledger(self) -> None:
+        """Show everything for and against the suspect under the cursor."""
+        cause = self.triage.cause(self.cause)
+        share = next(s.probability for s in self.triage.ranking() if s.id == cause.id)
+        self.app.push_screen(pages.ledger_page(cause, self.triage.ledger(cause.id), self._asked(), share))
+
+    def action_doubts(self) -> None:
+        """Say all doubts."""
+        self.app.push_screen(text_page("Look again before believing the ranking", list(self.doubts)))
+
+    def action_suspect(self, by: int) -> None:
+        """Move the cursor among the suspects from anywhere."""
+        listed = self.query_one(SuspectList)
+        listed.highlighted = min(max((listed.highlighted or 0) + by, 0), listed.count - 1)
+
+    def action_step_back(self) -> None:
+        """One step back: digits, a chosen question, then the case itself."""
+        if self.query_one(QuestionPanel).forget_digits():
+            return
+        if self.chosen_question is not None:
+            self.chosen_question = None
+            self._show_question()
+        else:
+            self.action_leave()
+
+    def action_leave(self) -> None:
+        """Back to the cases."""
+        self.dismiss(None)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Grey what cannot be done now."""
+        possible = {
+            "undo": self.triage.case.events > 0,
+            "why": bool(self.is_mounted and self.query_one(QuestionPanel).question),
+            "given": bool(self.triage.case.answers or self.triage.case.job),
+            "steps": bool(self.steps),
+            "doubts": bool(self.doubts),
+        }
+        return True if possible.get(action, True) else None
