@@ -44,6 +44,8 @@ class JobFile:
     trouble: Trouble
     notes: list[str]
     """What had to be inferred, such as the extruder mode."""
+    assumed: frozenset[str]
+    """Numbers that the job does not state and a common value stands for: retract, flow, feed."""
     counts: Counts
 
     @property
@@ -182,7 +184,10 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     found = shape(read.moves, read.events, None)
     _ask(cancel)
     _say(progress, 1.0, "shape")
-    return JobFile(path, size, lines, read.moves, read.events, found, read.trouble, list(read.notes), read.counts)
+    return JobFile(
+        path, size, lines, read.moves, read.events, found, read.trouble, list(read.notes),
+        read.assumed, read.counts,
+    )  # fmt: skip
 
 
 def run(file: JobFile, machine: Machine, progress: Progress | None = None, cancel: Cancel | None = None) -> Run:
@@ -210,7 +215,8 @@ def _warnings(file: JobFile, ran: Run | None) -> list[str]:
     found = list(file.notes)
     for reason, count in sorted(file.trouble.counts.items()):
         first = ", ".join(str(line) for line in file.trouble.first_lines.get(reason, [])[:3])
-        found.append(f"{count} times {reason}, first at line {first}" if first else f"{count} times {reason}")
+        lines = "line" if count == 1 else f"{count} lines, such as"
+        found.append(f"{reason}: {lines} {first}" if first else f"{reason}: {count} lines")
     if ran is None:
         found.append(
             "no printer card was given, so times are those asked for and nothing is said of stops and reserve: "

@@ -131,12 +131,12 @@ def test_wall_speed_is_the_speed_asked_for(tmp_path: Path, speed: float, graded:
 
 
 def test_retractions_are_counted_on_the_filament_they_work(tmp_path: Path) -> None:
-    """A loop of 120 mm uses 4.49 mm of filament, so 10 mm of filament hold three retractions, of 24 mm nine."""
+    """A loop of 120 mm uses 4.49 mm of filament, so 10 mm of filament hold three retractions, of 12 mm over twenty."""
     light = said(read(tmp_path, layered(square(), retract=2.0)), "retraction-load")
-    heavy = said(read(tmp_path, layered(square(6.0), layers=40, retract=2.0)), "retraction-load")
+    heavy = said(read(tmp_path, layered(square(3.0), layers=60, retract=2.0)), "retraction-load")
     assert (light.answer, light.value) == ("light", 3)
     assert heavy.answer == "heavy"
-    assert heavy.value == 1 + math.floor(10 / (24 * 0.45 * 0.2 / (math.pi * 1.75**2 / 4)))
+    assert heavy.value == 1 + math.floor(10 / (12 * 0.45 * 0.2 / (math.pi * 1.75**2 / 4)))
 
 
 @pytest.mark.parametrize(("length", "graded"), [(0.0, "none"), (0.8, "short"), (2.0, "medium"), (5.0, "long")])
@@ -148,7 +148,7 @@ def test_retraction_length_is_the_one_in_the_job(tmp_path: Path, length: float, 
 
 @pytest.mark.parametrize(("retract", "graded"), [(0.0, "many"), (2.0, "none")])
 def test_long_travels_ooze_unless_the_filament_is_pulled_back(tmp_path: Path, retract: float, graded: str) -> None:
-    wandering = layered(square(), first=lambda layer: layer % 2, retract=retract)
+    wandering = layered(square(), layers=30, first=lambda layer: layer % 2, retract=retract)
     assert answers(read(tmp_path, wandering))["ooze-travels"] == graded
 
 
@@ -167,6 +167,23 @@ def test_flow_is_held_against_what_the_hot_end_melts(tmp_path: Path) -> None:
     assert (found.answer, found.value) == ("above", pytest.approx(13.5, rel=0.02))
     assert answers(read(tmp_path, fast, machine(melt_rate=15.0)))["flow-against-hot-end"] == "near"
     assert answers(read(tmp_path, fast, machine(melt_rate=20.0)))["flow-against-hot-end"] == "within"
+
+
+def test_a_job_that_leaves_retraction_to_the_printer_states_no_length(tmp_path: Path) -> None:
+    text = layered(square(), retract=2.0).replace("G1 E-2.000 F2400", "G10").replace("G1 E2.000 F2400", "G11")
+    found = said(read(tmp_path, text), "retraction-length")
+    assert (found.answer, found.value) == ("none", None)
+
+
+def test_an_edge_between_flat_faces_is_no_curve(tmp_path: Path) -> None:
+    """A twelve-sided box with 7 mm faces and pieces of each face in line: bends of 30 degrees, but alone."""
+    twelve = circle(15.0, 12)
+    pieces = [
+        (a + (c - a) * k / 5, b + (d - b) * k / 5)
+        for (a, b), (c, d) in zip(twelve, [*twelve[1:], twelve[0]], strict=True)
+        for k in range(5)
+    ]
+    assert "chord-error" not in answers(read(tmp_path, layered(pieces)))
 
 
 # Commands, and what changes with height.

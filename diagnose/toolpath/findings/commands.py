@@ -6,7 +6,7 @@ import numpy as np
 
 from diagnose.toolpath.columns import Bools, EventKind, Floats, Ints
 from diagnose.toolpath.findings.ground import Ground
-from diagnose.toolpath.findings.registry import Said, finding
+from diagnose.toolpath.findings.registry import Said, finding, span, times
 
 FIRST_LAYERS = 3
 """Layers in which jobs commonly differ on purpose (common practice, no source)."""
@@ -50,11 +50,11 @@ def pauses(ground: Ground) -> Said | None:
     if not count:
         return Said("none", 0, "pauses", "nothing in the job holds up the head between its first and last extrusion")
     often = count >= 0.5 * ground.layers and ground.layers > 4
-    kinds = [f"{int((held & (events.kind == kind)).sum())} times {name}" for kind, name in HOLDS.items()]
-    named = ", ".join(text for text in kinds if not text.startswith("0 "))
+    kinds = {name: int((held & (events.kind == kind)).sum()) for kind, name in HOLDS.items()}
+    named = ", ".join(f"{times(number)} by a {name}" for name, number in kinds.items() if number)
     return Said(
         "every-layer" if often else "some", count, "pauses",
-        f"the job holds up the head {count} times in {ground.layers} layers: {named}", events.line[held],
+        f"the job holds up the head {times(count)} in {ground.layers} layers: {named}", events.line[held],
     )  # fmt: skip
 
 
@@ -115,10 +115,10 @@ def _changes(
     higher = layer >= first_layers
     shown = steps[higher] if higher.any() else steps
     low, high = float(values[changed].min()), float(values[changed].max())
-    where = f"{int(higher.sum())} of them above layer {first_layers}" if higher.any() else "all in the first layers"
+    where = f"{times(int(higher.sum()))} above layer {first_layers}" if higher.any() else "only in the first layers"
     return Said(
         "higher-up" if higher.any() else "first-layers", len(steps), "changes",
-        f"the {what} changes {len(steps)} times during the print, to {low:g} up to {high:g} {unit}, {where}",
+        f"the {what} changes {times(len(steps))} during the print, to {span(low, high, unit)}, {where}",
         events.line[shown],
     )  # fmt: skip
 

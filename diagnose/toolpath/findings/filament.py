@@ -8,14 +8,14 @@ import numpy as np
 
 from diagnose.toolpath.columns import Bools, Floats, Ints, Role
 from diagnose.toolpath.findings.ground import Ground
-from diagnose.toolpath.findings.registry import Said, finding, grade
+from diagnose.toolpath.findings.registry import Said, finding, grade, times
 
 # Limits are common practice, no source.
 GRIPPED_MM = 10.0
-HEAVY_LOAD = 8
+HEAVY_LOAD = 15
 SHORT_RETRACT_MM, MEDIUM_RETRACT_MM = 1.0, 4.0
 LONG_TRAVEL_MM = 2.0
-PULLED_BACK_MM = 0.05
+FEW_BARE = 5
 FEW_JUMPS, MANY_JUMPS = 2, 30
 NEAR_MELT, ABOVE_MELT = 0.8, 1.0
 THIN_NOZZLES, WIDE_NOZZLES = 0.9, 1.6
@@ -47,16 +47,19 @@ def retraction_length(ground: Ground) -> Said | None:
     if not ground.layers:
         return None
     starts = _retractions(ground)
-    pulled = _pulled_back(ground)
-    # The deepest point before filament is pushed again; a wipe may pull in several moves.
-    lengths = np.maximum.reduceat(pulled[: ground.body.stop], starts) if len(starts) else np.zeros(0)
-    lengths = lengths[lengths > 0]
-    if not len(lengths):
-        return Said("none", 0.0, "mm", "the job itself never states a retraction in mm of filament", sure=0.8)
+    if not len(starts):
+        return Said("none", 0.0, "mm", "the job never pulls the filament back while it prints")
+    if "retract" in ground.file.assumed:
+        return Said(
+            "none", None, "mm", "the job leaves it to the printer how far the filament is pulled back",
+            ground.lines_of(starts), 0.8,
+        )  # fmt: skip
+    back = np.where(ground.file.shape.role == Role.RETRACT, -ground.moves.e, 0.0)
+    lengths = np.add.reduceat(back[: ground.body.stop], starts)
     usual = float(np.median(lengths))
     answer = grade(usual, (SHORT_RETRACT_MM + 1e-6, "short"), (MEDIUM_RETRACT_MM + 1e-6, "medium"), above="long")
     return Said(
-        answer, usual, "mm", f"the filament is usually pulled back by {usual:.2f} mm, {len(lengths)} times in the job",
+        answer, usual, "mm", f"the filament is usually pulled back by {usual:.2f} mm, {times(len(lengths))} in the job",
         ground.lines_of(starts),
     )  # fmt: skip
 
@@ -69,9 +72,9 @@ def ooze_travels(ground: Ground) -> Said | None:
         return None
     if not len(travels):
         return Said("none", 0.0, "of long travels", "no travel is longer than 2 mm")
-    bare = travels[_pulled_back(ground)[travels] < PULLED_BACK_MM]
+    bare = travels[~_pulled_back(ground)[travels]]
     share = len(bare) / len(travels)
-    answer = grade(share, (0.02, "none"), (0.3, "some"), above="many")
+    answer = "none" if len(bare) < FEW_BARE else grade(share, (0.02, "none"), (0.3, "some"), above="many")
     return Said(
         answer, share, "of long travels",
         f"{len(bare)} of {len(travels)} travels over 2 mm start without pulling the filament back",
@@ -119,27 +122,27 @@ def flow(ground: Ground) -> Said | None:
 def line_width(ground: Ground) -> Said | None:
     """Compare the line width that the flow of the outer contour implies with the nozzle.
 
-    Width = filament area * e / (length * layer height): a bead of rectangular section.
+    With A = filament area * e / length and the layer height h, a bead of rectangular section is A / h wide, one with
+    round sides A / h + h (1 - pi / 4). Jobs are written by either rule: thin is what is thin by the wider, wide what is
+    wide by the narrower.
     """
     machine = ground.machine
     assert machine is not None
     outer = ground.outer
-    if not len(outer):
-        return None
-    area = math.pi * machine.filament_diameter**2 / 4
     length, filament = ground.by_layer(outer, ground.length[outer]), ground.by_layer(outer, ground.moves.e[outer])
     height = ground.file.shape.layer_height
     known = (length > 1.0) & (height > 0)
-    if not known.any():
+    if not known.any() or "flow" in ground.file.assumed:
         return None
-    widths = area * filament[known] / (length[known] * height[known])
-    width = float(np.median(widths))
-    nozzles = width / machine.nozzle_diameter
-    answer = grade(nozzles, (THIN_NOZZLES, "thin"), (WIDE_NOZZLES + 1e-9, "usual"), above="wide")
+    area = math.pi * machine.filament_diameter**2 / 4
+    boxy = area * filament[known] / (length[known] * height[known])
+    square, rounded = float(np.median(boxy)), float(np.median(boxy + height[known] * (1 - math.pi / 4)))
+    nozzle = machine.nozzle_diameter
+    answer = "thin" if rounded < THIN_NOZZLES * nozzle else "wide" if square > WIDE_NOZZLES * nozzle else "usual"
     return Said(
-        answer, width, "mm",
-        f"the flow makes outer lines {width:.2f} mm wide, {nozzles:.2f} times the nozzle of {machine.nozzle_diameter:g} mm",
-        ground.lines_of(outer[:200], 3), 0.85,
+        answer, square, "mm",
+        f"the flow makes outer lines {square:.2f} mm wide with square sides, {rounded:.2f} mm with round ones; the "
+        f"nozzle has {nozzle:g} mm", ground.lines_of(outer[:200], 3), 0.85,
     )  # fmt: skip
 
 
@@ -164,11 +167,13 @@ def _retractions(ground: Ground) -> Ints:
     return np.flatnonzero(back & ~np.concatenate([[False], back[:-1]]))
 
 
-def _pulled_back(ground: Ground) -> Floats:
-    """Return (n,) mm of filament that is pulled back after each move, from the furthest it has been pushed."""
-    pushed = np.cumsum(ground.moves.e)
-    pulled: Floats = np.maximum.accumulate(pushed) - pushed
-    return pulled
+def _pulled_back(ground: Ground) -> Bools:
+    """Return (n,) whether the filament was pulled back after it was last pushed."""
+    order = np.arange(1, len(ground.moves) + 1, dtype=np.int32)
+    pushed = np.maximum.accumulate(np.where(ground.moves.e > 0, order, 0))
+    pulled = np.maximum.accumulate(np.where(ground.moves.e < 0, order, 0))
+    back: Bools = pulled > pushed
+    return back
 
 
 def _quantile(values: Floats, weight: Floats, q: float) -> tuple[float, Ints]:

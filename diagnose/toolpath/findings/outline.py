@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.toolpath.columns import Floats, Ints
+from diagnose.toolpath.columns import Bools, Floats, Ints
 from diagnose.toolpath.findings.ground import Ground
 from diagnose.toolpath.findings.registry import Said, finding, grade
 
@@ -88,8 +88,13 @@ def chord_error(ground: Ground) -> Said | None:
     joints = outer[:-1][np.diff(outer) == 1]
     joints = joints[:: max(1, len(joints) // MOST_JOINTS)]
     joints = joints[joints > 0]
-    bend, chord = _bends(ground, joints)
-    curve = (bend > CURVE_BENDS[0]) & (bend < CURVE_BENDS[1])
+    bend, chord, long = _bends(ground, joints)
+    next_bend, next_chord, _ = _bends(ground, np.minimum(joints + 1, len(ground.moves) - 2))
+    size = np.abs(bend)
+    # A lone bend between long pieces is an edge of the part, not a curve cut into facets: a curve bends on, alike.
+    alike = (next_bend * bend > 0) & _within(np.abs(next_bend), size, 2.0) & _within(next_chord, chord, 2.0) & long
+    curve = alike & (size > CURVE_BENDS[0]) & (size < CURVE_BENDS[1])
+    bend = size
     if curve.sum() < FEW_JOINTS:
         return None
     height, weight = bend[curve] * chord[curve] / 8, chord[curve]
@@ -113,10 +118,6 @@ def moves_demanded(ground: Ground) -> Said | None:
         return None
     busiest = int(np.argmax(counts))
     rate = float(counts[busiest]) / WINDOW_S
-    # A window a job only half fills says little: short jobs are judged by their mean rate.
-    spent = float(ground.nominal[ground.body].sum())
-    if spent < WINDOW_S:
-        rate = (ground.body.stop - ground.body.start) / max(spent, 1e-3)
     answer = grade(rate, (BUSY_PER_S, "low"), (HIGH_PER_S, "busy"), above="high")
     start, stop = int(first[busiest]), int(first[busiest] + counts[busiest])
     lines = ground.moves.line[[start, max(start, stop - 1)]]
@@ -190,14 +191,15 @@ def seams(ground: Ground) -> Said | None:
     """Say where the outer loops start."""
     shape = ground.file.shape
     answers = {"aligned": "aligned", "corners": "at-corners", "scattered": "scattered", "none": "no-seam"}
-    if shape.seam_style not in answers:
+    if not len(ground.outer):
         return None
     count = len(shape.seams.move)
+    turns = shape.spiral.share >= SPIRAL_SHARE
     tells = {
         "aligned": f"the {count} outer loops start near one line up the part",
         "corners": f"the {count} outer loops start in corners",
         "scattered": f"the starts of the {count} outer loops are scattered round the part",
-        "none": "the wall climbs as one spiral, so no loop starts or ends",
+        "none": "the wall climbs as one spiral, so no loop starts or ends" if turns else "no outer loop is closed",
     }
     few = shape.seam_style != "none" and count < 5
     return Said(
@@ -210,18 +212,25 @@ def _half_seconds(ground: Ground) -> tuple[Ints, Ints]:
     """Return (k,) moves beginning in each half second between first and last extrusion, and the first of each."""
     body = ground.body
     clock = np.cumsum(ground.nominal[body])
-    if not len(clock):
+    if not len(clock) or clock[-1] < WINDOW_S:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     edges = np.searchsorted(clock, np.arange(0.0, clock[-1], WINDOW_S))
     counts = np.diff(np.append(edges, len(clock)))
     return counts.astype(np.int64), (edges + body.start).astype(np.int64)
 
 
-def _bends(ground: Ground, joints: Ints) -> tuple[Floats, Floats]:
-    """Return bend in radians and mean length in mm at the joint between each move and the next, in the plane."""
+def _bends(ground: Ground, joints: Ints) -> tuple[Floats, Floats, Bools]:
+    """Return, at the joint between each move and the next, in the plane: bend (rad, left positive), mean length of both
+    pieces (mm), and whether they are about equally long."""
     x, y = ground.moves.x, ground.moves.y
     ax, ay = x[joints] - x[joints - 1], y[joints] - y[joints - 1]
     bx, by = x[joints + 1] - x[joints], y[joints + 1] - y[joints]
-    bend = np.abs(np.arctan2(ax * by - ay * bx, ax * bx + ay * by))
-    chord = (np.hypot(ax, ay) + np.hypot(bx, by)) / 2
-    return bend, chord
+    bend = np.arctan2(ax * by - ay * bx, ax * bx + ay * by)
+    before, after = np.hypot(ax, ay), np.hypot(bx, by)
+    return bend, (before + after) / 2, _within(before, after, 2.0)
+
+
+def _within(values: Floats, others: Floats, factor: float) -> Bools:
+    """Return where two positive quantities differ by no more than a factor."""
+    inside: Bools = (values <= factor * others) & (others <= factor * values)
+    return inside

@@ -109,3 +109,13 @@ def find(ground: Ground) -> list[Finding]:
 def grade(value: float, *steps: tuple[float, str], above: str) -> str:
     """Return the word of the first step whose limit the value stays below, or `above`."""
     return next((word for limit, word in steps if value < limit), above)
+
+
+def times(count: int) -> str:
+    """Return a count of happenings in words: once, 3 times."""
+    return "once" if count == 1 else f"{count} times"
+
+
+def span(low: float, high: float, unit: str) -> str:
+    """Return one value, or the range of several, with the unit."""
+    return f"{low:.3g} {unit}" if f"{low:.3g}" == f"{high:.3g}" else f"between {low:.3g} and {high:.3g} {unit}"

@@ -8,7 +8,7 @@ import numpy as np
 
 from diagnose.toolpath.columns import Floats, Ints
 from diagnose.toolpath.findings.ground import Ground
-from diagnose.toolpath.findings.registry import Said, finding, grade
+from diagnose.toolpath.findings.registry import Said, finding, grade, times
 from diagnose.toolpath.queue import WHY
 
 # Limits are common practice, no source.
@@ -125,8 +125,8 @@ def link_load(ground: Ground) -> Said | None:
     answer = grade(load, (HALF_LOAD, "light"), (FULL_LOAD, "near"), above="above")
     return Said(
         answer, load, "of what it can carry",
-        f"in the busiest half second, around line {line}, the job needs {rate:.0f} bytes a second and "
-        f"{load:.0%} of the time that the {way} has", [line],
+        f"in the busiest half second, around line {line}, the job needs {rate:.0f} bytes a second, and the "
+        f"{way} is busy {load:.0%} of the time", [line],
     )  # fmt: skip
 
 
@@ -194,12 +194,12 @@ def _starving(ground: Ground, kinds: Iterable[str], where: str) -> Said:
         low, high = float(stops.z[stopped].min()), float(stops.z[stopped].max())
         return Said(
             "yes", count, "stops",
-            f"the head stands {count} times {where}, {middle:.0f} ms in the middle, between {low:.1f} and {high:.1f} mm "
+            f"the head stands {times(count)} {where}, {middle:.0f} ms in the middle, between {low:.1f} and {high:.1f} mm "
             "of height", stops.line[stopped].tolist(),
         )  # fmt: skip
     if braked:
         return Said(
-            "dips", braked, "dips", f"the head never stands {where}, but brakes {braked} times",
+            "dips", braked, "dips", f"the head never stands {where}, but brakes {times(braked)}",
             dips.line[dipped].tolist(),
         )  # fmt: skip
     return Said("no", 0, "stops", f"the head neither stands nor brakes {where}")
