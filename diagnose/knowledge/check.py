@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import combinations, pairwise
+from pathlib import Path
 
-from diagnose.errors import nearest
+from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.models import Answer, Cause, Evidence, Finding, Question
-from diagnose.knowledge.pack import Knowledge
+from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
 
 Check = Callable[[Knowledge], Iterator[Problem]]
@@ -22,6 +23,22 @@ FREE_SOURCES = ("common practice", "from memory")
 def check(knowledge: Knowledge) -> list[Problem]:
     """Return every fault between the entries of the packs, hard and soft, in the order of the files."""
     return sorted(problem for rule in CHECKS for problem in rule(knowledge))
+
+
+def load_checked(folders: Sequence[Path]) -> Knowledge:
+    """Read, lay and check packs; raise BadInput that names the first hard fault and counts the others."""
+    knowledge, problems = load(folders)
+    problems += check(knowledge)
+    hard = sorted(p for p in problems if p.hard)
+    if hard:
+        more = f" (and {len(hard) - 1} more)" if len(hard) > 1 else ""
+        first = hard[0]
+        raise BadInput(
+            f"{first.id + ': ' if first.id else ''}{first.what}{more}",
+            f"{first.instead}; `diagnose rules check` lists every fault",
+            f"{first.file}:{first.line}:{first.column}",
+        )
+    return knowledge
 
 
 def _rule(function: Check) -> Check:

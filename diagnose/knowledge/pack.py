@@ -130,24 +130,6 @@ def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
     return knowledge, problems
 
 
-def load_checked(folders: Sequence[Path]) -> Knowledge:
-    """Read, lay and check packs; raise BadInput that names the first hard fault and counts the others."""
-    from diagnose.knowledge.check import check
-
-    knowledge, problems = load(folders)
-    problems += check(knowledge)
-    hard = sorted(p for p in problems if p.hard)
-    if hard:
-        more = f" (and {len(hard) - 1} more)" if len(hard) > 1 else ""
-        first = hard[0]
-        raise BadInput(
-            f"{first.id + ': ' if first.id else ''}{first.what}{more}",
-            f"{first.instead}; `diagnose rules check` lists every fault",
-            f"{first.file}:{first.line}:{first.column}",
-        )
-    return knowledge
-
-
 def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> None:
     if folder.is_file():
         files = [folder]

@@ -9,7 +9,8 @@ from typing import Any
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.cards import Axes, Printer
-from diagnose.knowledge.pack import Knowledge, load, load_checked
+from diagnose.knowledge.check import load_checked
+from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
 from diagnose.toolpath.machine import Machine, Origin
 
