@@ -150,8 +150,8 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
     extra = np.empty((1024, len(kernels.EXTRA)))
     while state[kernels.POS] < n:
         stop = min(n, int(state[kernels.POS]) + CHUNK)
-        while not kernels.read(*_arguments(data, stop, state, *columns, extra, counts, first_lines, letters)):
-            if state[kernels.SIDE] + 64 >= len(extra):
+        while full := kernels.read(*_arguments(data, stop, state, *columns, extra, counts, first_lines, letters)):
+            if full == kernels.SIDE_FULL:
                 extra = _grown(extra)
             else:
                 columns = [_grown(column) for column in columns]

@@ -31,6 +31,7 @@ FIRST_LINES = 10
 # What `read` keeps between calls, in one array of integers.
 POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES = range(9)
 STATE_SIZE = 9
+DONE, ROWS_FULL, SIDE_FULL = range(3)
 
 TENS = 10.0 ** np.arange(23)
 LARGEST = 10**17
@@ -56,8 +57,8 @@ def read(
     op_: Int32s, line_: Int32s, offset_: Ints, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
     x_: Floats, y_: Floats, z_: Floats, e_: Floats, f_: Floats, extra_: Floats,
     counts: Ints, first_lines: Int32s, extra_letters: Bytes,
-) -> bool:  # fmt: skip
-    """Read every line that starts before `stop`; return False when the columns are full (grow them and call again).
+) -> int:  # fmt: skip
+    """Read every line that starts before `stop`; return DONE, or what is full (grow it and call again).
 
     `state` says where to begin and is brought up to date line by line, so a call may be repeated from there.
     Columns end in `_`, (rows,), `extra_` is (side rows, 8). `all_` and `code_` are bytes since the line of the row
@@ -139,6 +140,8 @@ def read(
                 if j < n and (data[j] == 45 or data[j] == 43):
                     negative = data[j] == 45
                     j += 1
+                command = u == 71 or u == 77  # G, M
+                plain = not (command or u == 84 or u == 78)  # neither T nor N
                 m = decimals = dropped = fraction = 0
                 seen = False
                 while j < n:
@@ -158,14 +161,13 @@ def read(
                         k = j + 1
                         while k < n and (data[k] == 32 or data[k] == 9):
                             k += 1
-                        # White space may stand inside a number (NISTIR 6556, 3.3.2).
-                        if k < n and (48 <= data[k] <= 57 or (data[k] == 46 and fraction == 0)):
+                        # White space may stand inside a number (NISTIR 6556, 3.3.2), but not where text may follow one.
+                        if (opened or plain) and k < n and (48 <= data[k] <= 57 or (data[k] == 46 and fraction == 0)):
                             j = k
                         else:
                             break
                     else:
                         break
-                command = u == 71 or u == 77  # G, M
                 if seen:
                     if command and opened:
                         glued = True
@@ -299,9 +301,11 @@ def read(
             code_end = i
         if opened:
             other = mask & EXTRA_BITS
-            if row >= rows or (other != 0 and side >= sides):
-                # The line is read again once there is room: nothing of it has entered the state.
-                return False
+            # The line is read again once there is room: nothing of it has entered the state.
+            if row >= rows:
+                return ROWS_FULL
+            if other != 0 and side >= sides:
+                return SIDE_FULL
             if block >= 0 and first_row < 0 and indent <= block:
                 block = -1
             junk_row = (bad & 2) != 0
@@ -375,4 +379,4 @@ def read(
         fresh = True
         state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END] = i, row, side, line, last_end
         state[DEPTH], state[INDENT] = depth, block
-    return True
+    return DONE
