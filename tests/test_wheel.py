@@ -24,7 +24,7 @@ def test_a_built_wheel_finds_its_rules_and_runs_the_demo_from_another_folder(tmp
 
     # An empty environment: only the wheel is installed in it; the dependencies are lent by path, without reading
     # the path files there, so the checkout stays unknown.
-    env = tmp_path / "env"
+    env = tmp_path / ".env"  # the usual name begins with a dot, and so does a path of every file in it
     subprocess.run([sys.executable, "-m", "venv", "--without-pip", env], check=True)
     python = env / "bin" / "python"
     site = Path(

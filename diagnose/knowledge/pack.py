@@ -134,7 +134,9 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
     if folder.is_file():
         files = [folder]
     elif folder.is_dir():
-        files = sorted(p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.parts[1:]))
+        files = sorted(
+            p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.relative_to(folder).parts)
+        )
     else:
         raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
     if not files:
