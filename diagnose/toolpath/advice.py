@@ -1,6 +1,6 @@
 """With what this job would not starve: found by running the job again and again, never by a rule of thumb.
 
-A job is clean when the head neither stands nor dips for want of moves, nor stutters along a stretch. Each quantity is
+A job is clean when the head neither stands nor dips for want of moves. Each quantity is
 changed alone, all else as on the card and in the job, and the edge between clean and not clean is found by bisection. Between
 the edge and the clean end of its range a job is taken to stay clean, which holds but for the accident of where saves fall:
 a job with few saves is therefore run with several times of the first one.
@@ -19,7 +19,7 @@ from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import advice as _kernels
 from diagnose.toolpath.columns import Events, Floats, Moves
 from diagnose.toolpath.machine import Machine
-from diagnose.toolpath.queue import Cancel, Progress, simulate
+from diagnose.toolpath.queue import Cancel, Progress, simulate, starves
 
 MOST_QUEUE = 4096
 SLOWEST_FACTOR, FASTEST_FACTOR = 0.05, 4.0
@@ -107,6 +107,7 @@ class _Trial:
         self._progress, self._cancel = progress, cancel
         first = simulate(moves, self.limits, machine, events)
         self.saves = len(first.saves)
+        self.plan = first.plan
         self.planned_s = float(first.plan.seconds.sum())
         wanted = math.ceil(ENOUGH_SAVES / self.saves) if self.saves else MOST_RUNS
         self.phases = min(MOST_RUNS, wanted) if machine.checkpoint_every and machine.checkpoint_takes else 1
@@ -121,8 +122,16 @@ class _Trial:
     ) -> bool:
         """Run the job with what is given in place of its own; `as_fast` also asks that the plan is not slower."""
         machine = machine or self.machine
-        limits = self.limits if moves is None else speeds.limits(moves, machine, events)
-        moves, events = (self.moves, self.events) if moves is None else (moves, events)
+        if moves is None:
+            moves, events, limits = self.moves, self.events, self.limits
+            plan = (
+                self.plan if machine.queue_seen == self.machine.queue_seen else speeds.plan(limits, machine.queue_seen)
+            )
+        else:
+            limits = speeds.limits(moves, machine, events)
+            plan = speeds.plan(limits, machine.queue_seen)
+        if as_fast and float(plan.seconds.sum()) > 1.01 * self.planned_s:
+            return False
         phases = self.phases if machine.checkpoint_every else 1
         for phase in range(phases, 0, -1):
             if self._cancel and self._cancel():
@@ -132,10 +141,7 @@ class _Trial:
                 # How many runs it takes is not known; the bar only has to move on.
                 self._progress(1 - math.exp(-self.runs / (25 * self.phases)), "trying what would cure it")
             first = machine.checkpoint_every * phase / phases if machine.checkpoint_every else None
-            found = simulate(moves, limits, machine, events, first_save_s=first)
-            if len(found.stops) or len(found.dips) or len(found.stretches):
-                return False
-            if as_fast and float(found.plan.seconds.sum()) > 1.01 * self.planned_s:
+            if starves(moves, limits, machine, events, plan, first_save_s=first):
                 return False
         return True
 

@@ -42,7 +42,8 @@ from diagnose.toolpath.starvation import (
 )
 
 __all__ = [
-    "WHY", "Cancel", "Dips", "Progress", "Risk", "Saves", "Stops", "Stretches", "Supply", "simulate", "supply_parts", "supply_times",
+    "WHY", "Cancel", "Dips", "Progress", "Risk", "Saves", "Stops", "Stretches", "Supply",
+    "simulate", "starves", "supply_parts", "supply_times",
 ]  # fmt: skip
 
 Progress = Callable[[float, str], None]
@@ -127,68 +128,108 @@ def simulate(
     Cancelled
         When `cancel` answers True.
     """
-    speeds.check_machine(machine)
-    if len(limits) != len(moves):
-        raise BadInput(f"limits of {len(limits)} moves do not go with a job of {len(moves)} moves")
     say = progress or (lambda done, what: None)
     stop = cancel or (lambda: False)
     n = len(moves)
-    waits = speeds.wait_places(events)
 
     say(0.0, "planning the speeds")
     plan = speeds.plan(limits, machine.queue_seen)
     _ask(stop)
     say(0.3, "running the queue")
+    run = _couple(moves, limits, machine, events, first_save_s)
+    u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
+    _ask(stop)
+    say(0.7, "reserve")
+    bounds = (limits.length, limits.cap, limits.accel)
+    reserve = np.empty(n)
+    _kernels.reserves(*bounds, u, start, depart, held, reserve)
+    reserve *= 1000.0
+    at_saves = np.empty(len(blocked))
+    _kernels.reserves_at(*bounds, u, start, depart, run.saved_s, blocked, at_saves)
+    saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
+    _ask(stop)
+    say(0.9, "stops and dips")
+    waits = speeds.wait_places(events)
+    gap_s, stands = _gaps(run, waits)
+    slow = find_slow_runs(plan, u)
+    short = find_short_of_moves(waits, held)
+    result = Supply(
+        plan, u, run.arrive, start, depart, held, reserve,
+        find_settled(short, held, saves, machine.queue_moves),
+        find_stops(moves, machine, stands, depart, gap_s, blocked),
+        find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked),
+        saves,
+        find_stretches(moves, machine, depart, slow, stands, blocked),
+        find_risk(limits, start, depart, reserve, short, machine),
+        float(gap_s.sum() - gap_s[stands].sum()),
+    )  # fmt: skip
+    say(1.0, "stops and dips")
+    return result
+
+
+def starves(
+    moves: Moves,
+    limits: Limits,
+    machine: Machine,
+    events: Events | None,
+    plan: Plan,
+    *,
+    first_save_s: float | None = None,
+) -> bool:
+    """Return whether the head stands or dips anywhere: `simulate`, given its plan, without telling where and why."""
+    run = _couple(moves, limits, machine, events, first_save_s)
+    if len(find_slow_runs(plan, run.u).first):
+        return True
+    return bool(len(_gaps(run, speeds.wait_places(events))[1]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Coupled:
+    """What the kernel fills; as in Supply, and for each save when it began and the block that waited for it."""
+
+    u: Floats
+    arrive: Floats
+    start: Floats
+    depart: Floats
+    held: Int32s
+    saved_s: Floats
+    blocked: Ints
+
+
+def _couple(
+    moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None
+) -> _Coupled:
+    speeds.check_machine(machine)
+    n = len(moves)
+    if len(limits) != n:
+        raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
+    card = machine.feed == "card"
     u, arrive, start, depart = np.empty(n + 1), np.empty(n), np.empty(n), np.empty(n)
     held = np.empty(n, np.int32)
     room = 4096
     while True:
-        saved_at, blocked = np.empty(room), np.empty(room, np.int64)
+        saved_s, blocked = np.empty(room), np.empty(room, np.int64)
         count = _kernels.run(
             limits.length, limits.cap, limits.accel, limits.entry,
-            moves.bytes_all if machine.feed == "card" else moves.bytes_code, moves.lines_code, waits,
-            machine.feed == "card", 1.0 / machine.bytes_per_s, float(machine.line_time), reply_seconds(machine),
-            machine.window_lines, machine.queue_moves, machine.queue_seen,
+            moves.bytes_all if card else moves.bytes_code, moves.lines_code, speeds.wait_places(events),
+            card, 1.0 / machine.bytes_per_s, float(machine.line_time), float(reply_seconds(machine)),
+            int(machine.window_lines), int(machine.queue_moves), int(machine.queue_seen),
             *_commands(events), *_saving(machine, first_save_s),
-            u, arrive, start, depart, held, saved_at, blocked,
+            u, arrive, start, depart, held, saved_s, blocked,
         )  # fmt: skip
         if count <= room:
-            break
+            return _Coupled(u, arrive, start, depart, held, saved_s[:count], blocked[:count])
         room = count
-    saved_at, blocked = saved_at[:count], blocked[:count]
-    _ask(stop)
-    say(0.7, "reserve")
-    reserve = np.empty(n)
-    _kernels.reserves(limits.length, limits.cap, limits.accel, u, start, depart, held, reserve)
-    reserve *= 1000.0
-    at_saves = np.empty(len(saved_at))
-    _kernels.reserves_at(limits.length, limits.cap, limits.accel, u, start, depart, saved_at, blocked, at_saves)
-    saves = Saves(saved_at, np.searchsorted(depart, saved_at, side="right"), blocked, 1000.0 * at_saves)
-    _ask(stop)
-    say(0.9, "stops and dips")
 
-    gap_s = np.empty(n)
-    gap_s[:1] = start[:1]
-    np.subtract(start[1:], depart[:-1], out=gap_s[1:])
-    commanded = np.zeros(n, bool)
-    commanded[:1] = True
-    commanded[waits[waits < n]] = True
-    stands = np.flatnonzero((gap_s > SHORTEST_STOP) & ~commanded)
-    stops = find_stops(moves, machine, stands, depart, gap_s, blocked)
-    runs = find_slow_runs(plan, u)
-    short = find_short_of_moves(waits, held)
-    result = Supply(
-        plan, u, arrive, start, depart, held, reserve,
-        find_settled(short, held, saves, machine.queue_moves),
-        stops,
-        find_dips(moves, machine, limits, plan, u, start, depart, held, runs, stands, blocked),
-        saves,
-        find_stretches(moves, machine, depart, runs, stands, blocked),
-        find_risk(limits, start, depart, reserve, short, machine),
-        float(gap_s[commanded].sum()),
-    )  # fmt: skip
-    say(1.0, "stops and dips")
-    return result
+
+def _gaps(run: _Coupled, waits: Ints) -> tuple[Floats, Ints]:
+    """Return the gap before each move (n,) s, and the moves before which the head stands without a command."""
+    gap_s = run.start.copy()
+    gap_s[1:] -= run.depart[:-1]
+    stands = gap_s > SHORTEST_STOP
+    stands[:1] = False
+    stands[waits[waits < len(stands)]] = False
+    return gap_s, np.flatnonzero(stands)
 
 
 def _ask(cancel: Cancel) -> None:
