@@ -74,17 +74,16 @@ def fan(ground: Ground) -> Said | None:
 @finding("speed-changes")
 def speed(ground: Ground) -> Said | None:
     """Compare the mean speed asked for on the outer contour, layer by layer."""
-    outer = ground.outer
-    length = ground.length[outer]
-    mean = _per_layer(ground, outer, length * ground.moves.feed[outer], length)
+    path, _, path_feed = ground.outer_by_layer
+    mean = _per_mm(path_feed, path)
     return _levels(ground, mean, 1.2, "speed asked for on the outer wall", "mm/s")
 
 
 @finding("flow-changes")
 def flow(ground: Ground) -> Said | None:
     """Compare filament per mm of outer contour and mm of layer height, layer by layer."""
-    outer = ground.outer
-    mean = _per_layer(ground, outer, ground.moves.e[outer], ground.length[outer])
+    path, filament, _ = ground.outer_by_layer
+    mean = _per_mm(filament, path)
     height = ground.file.shape.layer_height
     mean = np.where(height > 0, mean / np.where(height > 0, height, 1.0), np.nan)
     return _levels(ground, mean, 1.08, "filament per mm of outer wall and mm of layer height", "mm/mm2")
@@ -123,11 +122,10 @@ def _changes(
     )  # fmt: skip
 
 
-def _per_layer(ground: Ground, chosen: Ints, amount: Floats, length: Floats) -> Floats:
-    """Return (layers,) amount per length; NaN for layers that hold under 1 mm of the chosen moves."""
-    total = ground.by_layer(chosen, length)
-    enough = total >= 1.0
-    mean: Floats = np.where(enough, ground.by_layer(chosen, amount) / np.where(enough, total, 1.0), np.nan)
+def _per_mm(amount: Floats, path: Floats) -> Floats:
+    """Return (layers,) amount per mm of path; NaN for layers with under 1 mm of outer contour."""
+    enough = path >= 1.0
+    mean: Floats = np.where(enough, amount / np.where(enough, path, 1.0), np.nan)
     return mean
 
 

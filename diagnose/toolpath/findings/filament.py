@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from diagnose.toolpath.columns import Bools, Floats, Ints, Role
-from diagnose.toolpath.findings.ground import Ground
+from diagnose.toolpath.columns import Bools, Ints, Role
+from diagnose.toolpath.findings.ground import Ground, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
 
 # Limits are common practice, no source.
@@ -108,13 +108,13 @@ def flow(ground: Ground) -> Said | None:
     area = math.pi * machine.filament_diameter**2 / 4
     spent = np.maximum(ground.run.seconds[drawing], 1e-6)
     rate = ground.moves.e[drawing] * area / spent
-    fastest, order = _quantile(rate, ground.length[drawing], 0.99)
+    fastest = weighted_quantile(rate, ground.length[drawing], 0.99)
     share = fastest / machine.melt_rate
     answer = grade(share, (NEAR_MELT, "within"), (ABOVE_MELT, "near"), above="above")
     return Said(
         answer, fastest, "mm3/s",
         f"the fastest hundredth of the path asks for {fastest:.1f} mm3/s, {share:.0%} of the {machine.melt_rate:g} mm3/s "
-        "the hot end can melt", ground.lines_of(np.sort(drawing[order[-100:]])), 0.9,
+        "the hot end can melt", ground.lines_of(drawing[rate >= fastest]), 0.9,
     )  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def line_width(ground: Ground) -> Said | None:
     machine = ground.machine
     assert machine is not None
     outer = ground.outer
-    length, filament = ground.by_layer(outer, ground.length[outer]), ground.by_layer(outer, ground.moves.e[outer])
+    length, filament, _ = ground.outer_by_layer
     height = ground.file.shape.layer_height
     known = (length > 1.0) & (height > 0)
     if not known.any() or "flow" in ground.file.assumed:
@@ -174,10 +174,3 @@ def _pulled_back(ground: Ground) -> Bools:
     pulled = np.maximum.accumulate(np.where(ground.moves.e < 0, order, 0))
     back: Bools = pulled > pushed
     return back
-
-
-def _quantile(values: Floats, weight: Floats, q: float) -> tuple[float, Ints]:
-    """Return the value below which the share q of the weight lies, and the order of the values."""
-    order = np.argsort(values)
-    along = np.cumsum(weight[order])
-    return float(values[order[min(int(np.searchsorted(along, q * along[-1])), len(order) - 1)]]), order

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.toolpath._kernels import findings as kernels
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
 from diagnose.toolpath.machine import Machine
 
@@ -76,8 +77,15 @@ class Ground:
         """Return up to `most` different lines of these moves, in their order."""
         return list(dict.fromkeys(self.moves.line[moves[: 20 * most]].tolist()))[:most]
 
-    def by_layer(self, chosen: Ints, weight: Floats) -> Floats:
-        """Return (layers,) sums of a weight (one entry a chosen move) by layer."""
-        layer = self.layer[chosen]
-        inside = layer >= 0
-        return np.bincount(layer[inside], weight[inside], minlength=self.layers).astype(np.float64, copy=False)
+    @cached_property
+    def outer_by_layer(self) -> tuple[Floats, Floats, Floats]:
+        """(layers,) sums over the outer contour: path in mm, filament in mm, path times speed asked for."""
+        sums = np.zeros((3, self.layers))
+        moves = self.moves
+        kernels.sums_by_layer(self.outer, self.layer, self.length, moves.e, moves.feed, sums)
+        return sums[0], sums[1], sums[2]
+
+
+def weighted_quantile(values: Floats, weight: Floats, share: float) -> float:
+    """Return the least of the values (n,) up to which a share of the weight (n,) lies; NaN without values."""
+    return float(kernels.quantile(values, weight, share)) if len(values) else float("nan")

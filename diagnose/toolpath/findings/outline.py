@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.toolpath.columns import Bools, Floats, Ints
-from diagnose.toolpath.findings.ground import Ground
+from diagnose.toolpath.findings.ground import Ground, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade
 
 # Limits are common practice, no source, unless they say otherwise.
@@ -155,9 +155,7 @@ def wall_speed(ground: Ground) -> Said | None:
     if not len(outer):
         return None
     feed = ground.moves.feed[outer]
-    order = np.argsort(feed)
-    along = np.cumsum(ground.length[outer][order])
-    middle = float(feed[order[int(np.searchsorted(along, along[-1] / 2))]])
+    middle = weighted_quantile(feed, ground.length[outer], 0.5)
     answer = grade(middle, (SLOW_MM_S, "slow"), (FAST_MM_S + 1e-6, "middling"), above="fast")
     return Said(
         answer, middle, "mm/s", f"half of the outer contour is asked for at {middle:.0f} mm/s or less",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from diagnose.toolpath.columns import Floats, Ints
-from diagnose.toolpath.findings.ground import Ground
+from diagnose.toolpath.findings.ground import Ground, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
 from diagnose.toolpath.queue import WHY
 
@@ -51,16 +51,14 @@ def least_reserve(ground: Ground) -> Said | None:
     if found is None:
         return None
     reserve, spent, moves = found
-    order = np.argsort(reserve)
-    along = np.cumsum(spent[order])
-    at = int(np.searchsorted(along, SHORTEST_SHARE * along[-1]))
-    least = float(reserve[order[at]])
+    least = weighted_quantile(reserve, spent, SHORTEST_SHARE)
+    shortest = moves[reserve <= least]
     answer = grade(least, (VERY_SHORT_MS, "very-short"), (SHORT_MS, "short"), above="ample")
     return Said(
         answer, least, "ms",
-        f"where moves are shortest, such as line {ground.moves.line[moves[order[at]]]}, the queue of "
+        f"where moves are shortest, such as line {ground.moves.line[shortest[0]]}, the queue of "
         f"{ground.run.machine.queue_moves} moves would keep the head moving for {least:.0f} ms",
-        ground.lines_of(np.sort(moves[order[: at + 1]])),
+        ground.lines_of(shortest),
     )  # fmt: skip
 
 
