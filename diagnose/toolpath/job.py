@@ -16,6 +16,7 @@ import numpy as np
 
 from diagnose.errors import Cancelled
 from diagnose.toolpath import queue, speeds
+from diagnose.toolpath.advice import Advice, advise
 from diagnose.toolpath.columns import Bools, Events, Floats, Moves, Trouble
 from diagnose.toolpath.findings import Finding, Ground, find
 from diagnose.toolpath.machine import Machine
@@ -106,13 +107,24 @@ class Job:
     run: Run | None
     findings: list[Finding]
     warnings: list[str] = field(default_factory=list)
+    advice: Advice | None = None
+    """What would keep the job from starving; None until `advise` has been asked."""
 
     def on(self, machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None) -> Job:
         """Return the same job on another machine, or on none, without reading the file again."""
         return judge(self.file, None if machine is None else run(self.file, machine, progress, cancel))
 
+    def advise(self, progress: Progress | None = None, cancel: Cancel | None = None) -> Advice | None:
+        """Find with what the job would not starve on its machine, and keep it; None without a machine.
+
+        Takes some fifty runs of the engine: worth a progress bar.
+        """
+        if self.run is not None and self.advice is None:
+            self.advice = advise(self.file.moves, self.run.machine, self.file.events, progress, cancel)
+        return self.advice
+
     def reserve_by_layer(self) -> tuple[Floats, Floats]:
-        """Return (k,) heights in mm and the least settled reserve in ms of each layer that draws; empty without a run."""
+        """Return (k,) heights in mm and the least settled reserve in ms of each layer drawn; empty without a run."""
         if self.run is None:
             return np.zeros(0), np.zeros(0)
         chosen = np.flatnonzero(self.run.settled & (self.file.shape.layer >= 0) & (self.file.moves.e > 0))

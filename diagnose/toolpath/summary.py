@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from diagnose.toolpath.advice import Advice, Edge
 from diagnose.toolpath.queue import WHY, Dips, Stops
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def summary(job: Job, most: int) -> dict[str, Any]:
             "demand_per_s": _round(demand.value) if demand else None,
         },
         **(_run(job, job.run, most) if job.run else dict.fromkeys(RUN_KEYS)),
+        "advice": _advice(job.advice) if job.advice else None,
         "findings": [finding.as_json() for finding in job.findings],
         "warnings": list(job.warnings),
     }
@@ -85,6 +87,28 @@ def _run(job: Job, run: Run, most: int) -> dict[str, Any]:
             "share_of_time": _round(run.risk.share_of_time),
             "expected_stops": _round(run.risk.expected_stops),
         },
+    }
+
+
+def _advice(advice: Advice) -> dict[str, Any]:
+    edges = {"queue": advice.queue, "speed": advice.speed, "save": advice.save, "link": advice.link}
+    edges["facets"] = advice.facets
+    return {
+        "clean": advice.clean,
+        **{name: _edge(edge) for name, edge in edges.items()},
+        "facet_mm": _round(advice.facet_mm),
+        "checkpoints": advice.saves,
+    }
+
+
+def _edge(edge: Edge | None) -> dict[str, Any] | None:
+    if edge is None:
+        return None
+    return {
+        "now": _round(edge.now),
+        "clean": _round(edge.clean),
+        "unit": edge.unit,
+        "open_ended": edge.open_ended,
     }
 
 

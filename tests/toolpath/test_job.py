@@ -136,3 +136,17 @@ def test_a_job_of_travels_alone_is_told_without_findings_of_plastic(tmp_path: Pa
     told = job.summary()
     assert told["layers"] == 0 and told["filament_mm"] == 0
     assert np.isfinite(told["time_s"])
+
+
+def test_advice_names_what_would_cure_a_starving_tube(tmp_path: Path) -> None:
+    job = read(tmp_path, TUBE, SAVING)
+    assert job.summary()["advice"] is None
+    job.advise()
+    told = job.summary()["advice"]
+    assert json.loads(json.dumps(told, allow_nan=False)) == told
+    assert told["clean"] is False and told["queue"]["now"] == 16 < told["queue"]["clean"]
+    assert told["save"]["now"] == pytest.approx(160) and told["save"]["clean"] < 100
+    longer = job.on(machine(checkpoint_every=5, checkpoint_takes=0.16, queue_moves=64, queue_seen=64))
+    longer.advise()
+    assert longer.summary()["advice"]["clean"] is True
+    assert read(tmp_path, TUBE).advise() is None

@@ -29,15 +29,19 @@ def retraction_load(ground: Ground) -> Said | None:
     starts = _retractions(ground)
     if not len(starts):
         return Said("none", 0, "retractions", "the job never pulls the filament back while it prints")
-    used = np.maximum.accumulate(np.cumsum(ground.moves.e))[starts]
-    within = np.searchsorted(used, used + GRIPPED_MM, side="right") - np.arange(len(used))
-    worst = int(np.argmax(within))
-    most = int(within[worst])
+    most, worst = 0, starts[:1]
+    for tool in np.unique(ground.moves.tool[starts]):
+        mine = starts[ground.moves.tool[starts] == tool]
+        pushed = np.cumsum(np.where(ground.moves.tool == tool, ground.moves.e, 0.0))
+        used = np.maximum.accumulate(pushed)[mine]
+        within = np.searchsorted(used, used + GRIPPED_MM, side="right") - np.arange(len(used))
+        at = int(np.argmax(within))
+        if within[at] > most:
+            most, worst = int(within[at]), mine[at : at + int(within[at])]
     return Said(
         "heavy" if most >= HEAVY_LOAD else "light", most, "retractions on 10 mm of filament",
-        f"{len(starts)} retractions, at most {most} of them on 10 mm of filament, from line "
-        f"{ground.moves.line[starts[worst]]} on",
-        ground.lines_of(starts[worst : worst + most], 10),
+        f"the filament is pulled back {times(len(starts))}, at most {times(most)} on 10 mm of filament, from line "
+        f"{ground.moves.line[worst[0]]} on", ground.lines_of(worst, 10),
     )  # fmt: skip
 
 
