@@ -21,8 +21,8 @@ from diagnose.toolpath.columns import Bools, Events, Floats, Moves, Trouble
 from diagnose.toolpath.findings import Finding, Ground, find
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.moves import Counts, interpret
-from diagnose.toolpath.queue import Dips, Risk, Saves, Stops, Stretches
 from diagnose.toolpath.shape import Shape, shape
+from diagnose.toolpath.starvation import Dips, Risk, Saves, Stops, Stretches
 from diagnose.toolpath.words import load_bytes, read_words
 
 Progress = Callable[[float, str], None]

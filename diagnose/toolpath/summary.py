@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from diagnose.toolpath.advice import Advice, Edge
-from diagnose.toolpath.queue import WHY, Dips, Stops
+from diagnose.toolpath.starvation import WHY, Dips, Stops
 
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job, Run

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -32,6 +34,11 @@ def declared() -> dict[str, set[str]]:
 
 def test_rules_and_engine_know_the_same_findings() -> None:
     assert set(declared()) == set(REGISTRY)
+
+
+def test_the_list_of_findings_is_read_without_compiled_code() -> None:
+    code = "import sys; from diagnose.toolpath.findings import REGISTRY; assert REGISTRY and 'numba' not in sys.modules"
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=RULES.parents[1])
 
 
 @pytest.mark.parametrize(

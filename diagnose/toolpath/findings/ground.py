@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.toolpath._kernels import findings as kernels
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
 from diagnose.toolpath.machine import Machine
 
@@ -80,6 +79,9 @@ class Ground:
     @cached_property
     def outer_by_layer(self) -> tuple[Floats, Floats, Floats]:
         """(layers,) sums over the outer contour: path in mm, filament in mm, path times speed asked for."""
+        # Compiled code is fetched only here: the registry is also read where nothing is computed.
+        from diagnose.toolpath._kernels import findings as kernels
+
         sums = np.zeros((3, self.layers))
         moves = self.moves
         kernels.sums_by_layer(self.outer, self.layer, self.length, moves.e, moves.feed, sums)
@@ -88,4 +90,6 @@ class Ground:
 
 def weighted_quantile(values: Floats, weight: Floats, share: float) -> float:
     """Return the least of the values (n,) up to which a share of the weight (n,) lies; NaN without values."""
+    from diagnose.toolpath._kernels import findings as kernels
+
     return float(kernels.quantile(values, weight, share)) if len(values) else float("nan")

@@ -9,7 +9,6 @@ import numpy as np
 from diagnose.toolpath.columns import Floats, Ints
 from diagnose.toolpath.findings.ground import Ground, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
-from diagnose.toolpath.queue import WHY
 
 # Limits are common practice, no source.
 SHORT_MS, VERY_SHORT_MS = 1000.0, 200.0
@@ -183,6 +182,8 @@ def stop_extent(ground: Ground) -> Said | None:
 
 def _starving(ground: Ground, kinds: Iterable[str], where: str) -> Said:
     """Say whether stops or dips of these kinds happen in the simulated run."""
+    from diagnose.toolpath.starvation import WHY
+
     codes = [WHY.index(kind) for kind in kinds]
     stops, dips = ground.run.stops, ground.run.dips
     stopped, dipped = np.isin(stops.why, codes), np.isin(dips.why, codes)
