@@ -62,5 +62,9 @@ def decibans(value: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Return a share in percent, with a decimal where it is small."""
-    return f"{100 * share:5.1f} %" if share < 0.0995 else f"{100 * share:5.0f} %"
+    """Return a share in percent, always the same width; never 0 or 100, because nothing is ever certain."""
+    if share < 0.001:
+        return " < 0.1 %"
+    if share > 0.995:
+        return " > 99  %"
+    return f"{100 * share:6.1f} %" if share < 0.0995 else f"{100 * share:6.0f} %"

@@ -10,6 +10,7 @@ import click
 
 from diagnose.cli.common import json_option, print_json, printer_option, progress, quiet_option, rules_option
 from diagnose.cli.words import indented
+from diagnose.errors import BadInput
 from diagnose.triage import card, knowledge_from, machine_of
 
 SHOWN = 8
@@ -21,8 +22,14 @@ SHOWN = 8
 @rules_option
 @json_option
 @quiet_option
+@click.option("--advise", "advised", is_flag=True, help="Find what would keep the queue from running dry (slower).")
 def toolpath(
-    jobs: tuple[Path, ...], printer: str | None, packs: tuple[Path, ...], as_json: bool, quiet: bool
+    jobs: tuple[Path, ...],
+    printer: str | None,
+    packs: tuple[Path, ...],
+    as_json: bool,
+    quiet: bool,
+    advised: bool,
 ) -> None:
     """Read job files and show where the motion queue runs short.
 
@@ -30,8 +37,15 @@ def toolpath(
     """
     from diagnose.toolpath.job import read_job
 
+    if advised and not printer:
+        raise BadInput("advice needs a printer card", "name one with --printer; `printers list` shows them", "--advise")
     machine = machine_of(card(knowledge_from(packs), printer)) if printer else None
-    found = [read_job(job, machine, progress=progress(quiet or as_json)).summary() for job in jobs]
+    found = []
+    for path in jobs:
+        job = read_job(path, machine, progress=progress(quiet or as_json))
+        if advised:
+            job.advise(progress(quiet or as_json))
+        found.append(job.summary())
     if as_json:
         print_json(found[0] if len(found) == 1 else {"jobs": found})
         return
@@ -60,6 +74,8 @@ def _lines(s: dict[str, Any], quiet: bool) -> Iterator[str]:
         if least is not None:
             yield f"  reserve: {least:.0f} ms at the least, line {s['reserve']['at_line']}"
         yield from _stops(s["stops"], s["dips"])
+    if s["advice"] is not None:
+        yield from _advice(s["advice"])
     if not quiet:
         yield "  findings"
         for f in s["findings"]:
@@ -85,6 +101,39 @@ def _stops(stops: dict[str, Any], dips: dict[str, Any]) -> Iterator[str]:
             yield f"    and {stops['count'] - SHOWN} more (--json lists them)"
     if dips["count"]:
         yield f"  dips: {dips['count']} times it brakes for want of moves without standing"
+
+
+def _advice(a: dict[str, Any]) -> Iterator[str]:
+    yield f"  {a['checkpoints']} checkpoints are written while it runs" if a["checkpoints"] else "  no checkpoint is written"
+    if a["clean"]:
+        yield "  as it is, the head never stands or brakes for want of moves; it would begin to"
+        edges = {
+            "queue": "with fewer moves in the queue than {clean:g} (now {now:g})",
+            "speed": "above {clean:.0%} of the speeds it asks for",
+            "save": "with saves longer than {clean:.0f} ms (now {now:.0f})",
+            "link": "on a link slower than {clean:,.0f} bytes/s (now {now:,.0f})",
+        }
+    else:
+        yield "  any one of these alone would keep the head moving"
+        edges = {
+            "queue": "at least {clean:g} moves in the queue (now {now:g})",
+            "speed": "at most {clean:.0%} of the speeds it asks for",
+            "save": "saves of at most {clean:.0f} ms (now {now:.0f})",
+            "link": "a link of at least {clean:,.0f} bytes/s (now {now:,.0f})",
+            "facets": "facets joined where that moves the path by no more than {clean:.3f} mm",
+        }
+    for name, text in edges.items():
+        edge = a[name]
+        if edge is None:
+            continue
+        if not a["clean"] and name == "link" and edge["clean"] is not None and edge["clean"] <= edge["now"]:
+            continue  # the link is quick enough already
+        if edge["clean"] is None:
+            yield f"    no {name} in the range tried cures it by itself"
+        elif edge["open_ended"]:
+            yield f"    not even {text.format(**edge)}" if a["clean"] else f"    {text.format(**edge)}"
+        else:
+            yield f"    {text.format(**edge)}"
 
 
 def _clock(seconds: float) -> str:

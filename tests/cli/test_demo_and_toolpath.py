@@ -58,6 +58,18 @@ def test_text_names_lines_and_places(capsys: pytest.CaptureFixture[str], shade: 
         assert words in out
 
 
+def test_advice_says_with_what_the_job_would_not_starve(capsys: pytest.CaptureFixture[str], shade: Path) -> None:
+    got = run(capsys, "toolpath", shade, "--printer", "board-memory-card", "--advise", "--json").json["advice"]
+    assert not got["clean"]
+    assert got["checkpoints"] > 100
+    assert got["queue"]["clean"] > got["queue"]["now"] == 16
+    assert got["speed"]["clean"] < 1
+    assert got["save"]["clean"] < got["save"]["now"]
+    out = run(capsys, "toolpath", shade, "--printer", "board-memory-card", "--advise", "--quiet").out
+    assert "any one of these alone would keep the head moving" in out
+    assert run(capsys, "toolpath", shade, "--advise").code == 2
+
+
 @pytest.mark.parametrize("content", [b"", b"\x00\x01\x02\xff" * 100, b"hello\nworld\n"])
 def test_a_file_that_is_no_job_is_told_in_one_line(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, content: bytes
