@@ -77,9 +77,11 @@ def _turn(draw: st.DrawFn) -> str:
 
 
 _setting = st.sampled_from(
-    ["G90", "G91", "M82", "M83", "G92 E0", "G92 X10 Y0", "G92 Z", "M220 S50", "M220 S100", "M221 S95", "G10", "G11"]
-    + ["G20", "G21", "M117 X1 Y2 *hot*", "; G1 X5 E5", "(G1 X99)", "", "M104 S200", "G4 P10", "G21G1 X3 E0.2"]
-)
+    [
+        "G90", "G91", "M82", "M83", "G92 E0", "G92 X10 Y0", "G92 Z", "M220 S50", "M220 S100", "M221 S95", "G10", "G11",
+        "G20", "G21", "M117 X1 Y2 *hot*", "; G1 X5 E5", "(G1 X99)", "", "M104 S200", "G4 P10", "G21G1 X3 E0.2",
+    ]
+)  # fmt: skip
 
 
 @st.composite

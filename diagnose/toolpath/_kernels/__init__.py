@@ -9,6 +9,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -54,11 +55,32 @@ def _choose_cache() -> bool:
 CACHED = _choose_cache()
 
 import numba  # noqa: E402  (after the choice of its cache folder)
+from numba.core import caching  # noqa: E402
+
+_Cache: Any = caching.FunctionCache
+
+
+class _ForgivingCache(_Cache):  # type: ignore[misc]
+    """A cache whose damage costs a compilation, not the run: a truncated file, a full disk."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # what a damaged pickle raises is anybody's guess
+            with suppress(Exception):
+                self.flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        with suppress(Exception):
+            super().save_overload(sig, data)
 
 
 def kernel(function: F) -> F:
     """Compile a loop over bare arrays: no Python objects inside, lock released, division by zero as numpy has it."""
     compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy")(function)
+    if CACHED and hasattr(compiled, "_cache"):
+        compiled._cache = _ForgivingCache(compiled.py_func)
     return cast(F, compiled)
 
 

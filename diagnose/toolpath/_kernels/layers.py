@@ -19,6 +19,8 @@ FLAT_TURN = 1.1 * np.pi
 """A spiral may have flat pieces where its height is printed with few digits, but not round half a turn."""
 LEAST_TURNS = 1.5
 """A ramp at the start of a loop rises for less than a turn; a spiral for more."""
+PART_TURN = 0.05
+"""A last turn shorter than this belongs to the one before it: a wavy outline swings past its whole turns."""
 LEAST_RISES = 2.5
 """Rising moves a turn: a triangle has three; loops joined by a ramp have one."""
 
@@ -104,6 +106,7 @@ def spiral(
             total = 0.0
             farthest = 0.0
             here = turns
+            most = turns + max(int(np.ceil(round_ - PART_TURN)), 1) - 1
             for k in range(first, last + 1):
                 if k > first:
                     dx, dy = x[k] - x[k - 1], y[k] - y[k - 1]
@@ -114,7 +117,7 @@ def spiral(
                 else:
                     heading_x = x[k] - (x[k - 1] if k > 0 else start[0])
                     heading_y = y[k] - (y[k - 1] if k > 0 else start[1])
-                here = turns + int(farthest / TWO_PI + 1e-6)
+                here = min(turns + int(farthest / TWO_PI + 1e-6), most)
                 turn[k] = here
                 turn_z[here] = z[k]
             turns = here + 1
