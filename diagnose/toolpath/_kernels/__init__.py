@@ -45,9 +45,8 @@ def _choose_cache() -> bool:
     if not _writable(private):
         return False
     if "numba" in sys.modules:
-        from numba import config
-
-        config.CACHE_DIR = str(private)
+        settings: Any = sys.modules["numba"].config
+        settings.CACHE_DIR = str(private)
     os.environ[CACHE_VARIABLE] = str(private)
     return True
 
