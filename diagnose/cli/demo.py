@@ -48,16 +48,18 @@ def demo(packs: tuple[Path, ...], quiet: bool) -> None:
 
 def _attach(triage: Triage, quiet: bool) -> None:
     """Write the invented job, read it, and take what was found into the case."""
+    from diagnose.toolpath.summary import summary
+
     with tempfile.TemporaryDirectory(prefix="diagnose-demo-") as folder:
         path = Path(folder) / "lamp-shade.gcode"
         path.write_text(write(lamp_shade()))
         click.echo(f"\nReading the job ({path.stat().st_size:,} bytes) on the card {triage.case.printer}")
         job = triage.read_job(path, progress(quiet))
     triage.attach(job)
-    summary = job.summary()
-    stops, reserve = summary["stops"], summary["reserve"]
+    told = summary(job)
+    stops, reserve = told["stops"], told["reserve"]
     click.echo(
-        f"  {summary['moves']:,} moves, {summary['time_s'] / 60:.0f} min; the reserve falls to "
+        f"  {told['moves']:,} moves, {told['time_s'] / 60:.0f} min; the reserve falls to "
         f"{reserve['least_ms']:.0f} ms at line {reserve['at_line']}; {stops['count']} stops, "
         f"{1000 * stops['total_s'] / max(stops['count'], 1):.0f} ms each on average"
     )

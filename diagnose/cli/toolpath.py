@@ -36,6 +36,7 @@ def toolpath(
     Stops, dips and reserve need a printer card; without one only what the file says by itself is shown.
     """
     from diagnose.toolpath.job import read_job
+    from diagnose.toolpath.summary import summary
 
     if advised and not printer:
         raise BadInput("advice needs a printer card", "name one with --printer; `printers list` shows them", "--advise")
@@ -45,14 +46,14 @@ def toolpath(
         job = read_job(path, machine, progress=progress(quiet or as_json))
         if advised:
             job.advise(progress(quiet or as_json))
-        found.append(job.summary())
+        found.append(summary(job))
     if as_json:
         print_json(found[0] if len(found) == 1 else {"jobs": found})
         return
-    for number, summary in enumerate(found):
+    for number, told in enumerate(found):
         if number:
             click.echo()
-        for line in _lines(summary, quiet):
+        for line in _lines(told, quiet):
             click.echo(line)
 
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from diagnose.toolpath.advice import Advice, Edge
+from diagnose.toolpath.job import Job, Run
 from diagnose.toolpath.starvation import WHY, Dips, Stops
 
-if TYPE_CHECKING:
-    from diagnose.toolpath.job import Job, Run
 
-
-def summary(job: Job, most: int) -> dict[str, Any]:
+def summary(job: Job, most: int = 1000) -> dict[str, Any]:
     """Return the JSON of one job; keys may be added, never changed."""
     file, shape = job.file, job.file.shape
     findings = {finding.id: finding for finding in job.findings}

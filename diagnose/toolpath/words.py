@@ -25,7 +25,6 @@ Progress = Callable[[float, str], None]
 CHUNK = 1 << 24
 """Bytes between two reports of progress."""
 SAMPLE = 1 << 16
-MOST_BYTES = 1 << 40
 
 
 @dataclass(slots=True)

@@ -11,8 +11,9 @@ import pytest
 
 from diagnose.coupons.spiral import tube, write
 from diagnose.errors import BadInput, Cancelled
-from diagnose.toolpath import job as job_module
+from diagnose.toolpath import jobfile
 from diagnose.toolpath.job import read_file, read_job
+from diagnose.toolpath.summary import summary
 from tests.toolpath.parts import layered, machine, read, square
 
 TUBE = tube(radius=20, height=12, facets=150, speed=150)
@@ -26,7 +27,7 @@ KEYS = {
 
 def test_the_summary_has_its_keys_and_is_plain_json(tmp_path: Path) -> None:
     for on in (SAVING, None):
-        told = read(tmp_path, TUBE, on).summary()
+        told = summary(read(tmp_path, TUBE, on))
         assert told.keys() >= KEYS
         assert json.loads(json.dumps(told, allow_nan=False)) == told
         for finding in told["findings"]:
@@ -34,7 +35,7 @@ def test_the_summary_has_its_keys_and_is_plain_json(tmp_path: Path) -> None:
 
 
 def test_the_summary_of_a_starving_tube_tells_its_stops(tmp_path: Path) -> None:
-    told = read(tmp_path, TUBE, SAVING).summary()
+    told = summary(read(tmp_path, TUBE, SAVING))
     turn = 150 * 40 * math.sin(math.pi / 150)
     assert told["moves"] == pytest.approx(59 * 150, abs=2)
     assert told["filament_mm"] == pytest.approx(59 * turn * 0.45 * 0.2 / (math.pi * 1.75**2 / 4), rel=1e-3)
@@ -51,7 +52,7 @@ def test_the_summary_of_a_starving_tube_tells_its_stops(tmp_path: Path) -> None:
 def test_a_stop_is_where_its_line_says(tmp_path: Path) -> None:
     text = write(TUBE)
     lines = text.splitlines()
-    for stop in read(tmp_path, text, SAVING).summary()["stops"]["list"]:
+    for stop in summary(read(tmp_path, text, SAVING))["stops"]["list"]:
         assert math.hypot(stop["x"] - 110, stop["y"] - 110) == pytest.approx(20, abs=1e-3)
         # The head stands at the end of the move before the one it waits for.
         before = {word[0]: float(word[1:]) for word in lines[stop["line"] - 2].split()[1:]}
@@ -59,7 +60,7 @@ def test_a_stop_is_where_its_line_says(tmp_path: Path) -> None:
 
 
 def test_without_a_card_times_are_those_asked_for_and_a_warning_says_why(tmp_path: Path) -> None:
-    told = read(tmp_path, TUBE).summary()
+    told = summary(read(tmp_path, TUBE))
     path = 59 * 150 * math.hypot(40 * math.sin(math.pi / 150), 0.2 / 150)
     assert told["time_s"] == pytest.approx(path / 150, abs=5.0)
     assert told["reserve"] is told["stops"] is told["dips"] is told["risk"] is None
@@ -68,7 +69,7 @@ def test_without_a_card_times_are_those_asked_for_and_a_warning_says_why(tmp_pat
 
 def test_long_lists_are_cut_and_counted_whole(tmp_path: Path) -> None:
     job = read(tmp_path, TUBE, machine(feed="cable", bytes_per_s=1_000, reply_time=0.01, reply_bytes=3))
-    told = job.summary(most=7)
+    told = summary(job, most=7)
     assert told["stops"]["count"] > 7 and len(told["stops"]["list"]) == 7
 
 
@@ -76,9 +77,9 @@ def test_another_machine_needs_no_second_reading(tmp_path: Path, monkeypatch: py
     job = read(tmp_path, TUBE)
     fresh = read(tmp_path, TUBE, SAVING)
     (tmp_path / "job.gcode").unlink()
-    monkeypatch.setattr(job_module, "load_bytes", None)
-    assert job.on(SAVING).summary() == fresh.summary()
-    assert job.on(SAVING).on(None).summary() == job.summary()
+    monkeypatch.setattr(jobfile, "load_bytes", None)
+    assert summary(job.on(SAVING)) == summary(fresh)
+    assert summary(job.on(SAVING).on(None)) == summary(job)
 
 
 def test_reserve_by_layer_is_low_where_facets_are_fine(tmp_path: Path) -> None:
@@ -133,20 +134,20 @@ def test_a_missing_job_is_bad_input(tmp_path: Path) -> None:
 
 def test_a_job_of_travels_alone_is_told_without_findings_of_plastic(tmp_path: Path) -> None:
     job = read(tmp_path, "G28\nG1 X10 Y10 Z5 F3000\nG1 X20\nG1 Y30\n", machine())
-    told = job.summary()
+    told = summary(job)
     assert told["layers"] == 0 and told["filament_mm"] == 0
     assert np.isfinite(told["time_s"])
 
 
 def test_advice_names_what_would_cure_a_starving_tube(tmp_path: Path) -> None:
     job = read(tmp_path, TUBE, SAVING)
-    assert job.summary()["advice"] is None
+    assert summary(job)["advice"] is None
     job.advise()
-    told = job.summary()["advice"]
+    told = summary(job)["advice"]
     assert json.loads(json.dumps(told, allow_nan=False)) == told
     assert told["clean"] is False and told["queue"]["now"] == 16 < told["queue"]["clean"]
     assert told["save"]["now"] == pytest.approx(160) and told["save"]["clean"] < 100
     longer = job.on(machine(checkpoint_every=5, checkpoint_takes=0.16, queue_moves=64, queue_seen=64))
     longer.advise()
-    assert longer.summary()["advice"]["clean"] is True
+    assert summary(longer)["advice"]["clean"] is True
     assert read(tmp_path, TUBE).advise() is None

@@ -181,6 +181,14 @@ def test_a_loop_drawn_past_its_beginning_has_one_seam_and_a_tail_of_its_own_role
     assert role_path(found, Role.OUTER) == pytest.approx(4 * 84)
 
 
+def test_loops_joined_by_a_drawn_link_are_two_loops() -> None:
+    layer = [*ring(square(9.5, steps=5)), *ring(square(10, steps=5))]
+    layer = [line.replace("G0", "G1") + (" E0.05" if line.startswith("G0") and k else "") for k, line in enumerate(layer)]
+    found = shape_of(layered([layer] * 4))
+    assert found.loops.depth.tolist() == [1, 0] * 4
+    assert found.loops.area == pytest.approx(np.tile([361.0, 400.0], 4), rel=0.01)
+
+
 def test_what_is_drawn_beside_the_part_first_is_priming_and_no_layer() -> None:
     prime = ["G0 X5 Y5 Z0.35", "G1 X5 Y150 E12", "G0 X5.5 Y150", "G1 X5.5 Y5 E12"]
     body = layered([ring(circle(20, 60))] * 20).splitlines()

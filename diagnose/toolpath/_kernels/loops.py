@@ -16,6 +16,8 @@ WIPED_SHARE = 0.5
 """Of a loop's drawn length, that moves which draw nothing, or the first of the next layer, may add to close it."""
 EARLY_SHARE = 0.15
 """Of a loop's length, that may be missing where drawing simply stops early and lets the pressure fill the rest."""
+MOST_LINKS = 3
+"""Moves of a drawn way from one loop to the next."""
 ROUNDNESS = 0.2
 """4 pi area / length^2 of such a loop: 1 for a circle, 0.79 for a square, near 0 for lines drawn to and fro."""
 
@@ -33,67 +35,84 @@ def once_round(x: Floats, y: Floats, sx: float, sy: float, first: int, last: int
 
 
 @kernel
-def trace(
-    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float,
-    loop_first: Ints, loop_last: Ints, loop_area: Floats, open_first: Ints, open_last: Ints,
-) -> tuple[int, int]:  # fmt: skip
-    """Cut what is drawn at one height into closed loops and open runs; return how many of each.
+def follow(
+    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float, first: int
+) -> tuple[int, int, float]:  # fmt: skip
+    """Follow what is drawn from a move on; return the move that closes a loop (-1: none), where it ends, and its area.
 
     A loop comes back to where it began within `gap` mm; the point closest to the beginning closes it. Where drawing
     ends short of it, moves that follow may close it. Area in mm2, positive when the loop runs anticlockwise.
     """
     n = len(x)
+    sx, sy, sz = (x[first - 1], y[first - 1], z[first - 1]) if first > 0 else (start[0], start[1], start[2])
+    path = area = 0.0
+    px, py = sx, sy
+    j = first
+    while j < n and kind[j] == 1 and not skip[j] and abs(z[j] - sz) <= FLAT_MM:
+        area += ((px - sx) * (y[j] - sy) - (x[j] - sx) * (py - sy)) / 2.0
+        path += length[j]
+        px, py = x[j], y[j]
+        away = np.hypot(px - sx, py - sy)
+        if away <= gap and path > LEAST_LOOP * gap and 2.0 * abs(area) >= LEAST_WIDTH_MM * path:
+            nearer = (
+                j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and abs(z[j + 1] - sz) <= FLAT_MM
+                and np.hypot(x[j + 1] - sx, y[j + 1] - sy) < away
+            )  # fmt: skip
+            if not nearer:
+                return j, j + 1, area
+        j += 1
+    if path > LEAST_LOOP * gap and once_round(x, y, sx, sy, first, j - 1):
+        # Drawing may stop early: the head then follows the loop to its beginning, or another loop begins.
+        away = np.hypot(px - sx, py - sy)
+        if away <= EARLY_SHARE * path and 4.0 * np.pi * abs(area) >= ROUNDNESS * path * path:
+            return j - 1, j, area
+        on = abs(area) >= LEAST_WIDTH_MM * path
+        left = WIPED_SHARE * path
+        k = j
+        while on and k < n and kind[k] != 3:
+            left -= length[k]
+            if left < 0.0:
+                break
+            if np.hypot(x[k] - sx, y[k] - sy) <= gap:
+                return j - 1, j, area
+            on = kind[k] != 1
+            k += 1
+    return -1, j, area
+
+
+@kernel
+def trace(
+    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float,
+    loop_first: Ints, loop_last: Ints, loop_area: Floats, open_first: Ints, open_last: Ints,
+) -> tuple[int, int]:  # fmt: skip
+    """Cut what is drawn at one height into closed loops and open runs; return how many of each."""
+    n = len(x)
     loops = opens = 0
     i = 0
     while i < n:
-        if kind[i] != 1 or skip[i]:
+        below = z[i - 1] if i > 0 else start[2]
+        # A drawn rise is a way from layer to layer, part of neither.
+        if kind[i] != 1 or skip[i] or abs(z[i] - below) > FLAT_MM:
             i += 1
             continue
-        sx, sy, sz = (x[i - 1], y[i - 1], z[i - 1]) if i > 0 else (start[0], start[1], start[2])
-        if abs(z[i] - sz) > FLAT_MM:  # a drawn rise: a way from layer to layer
-            i += 1
-            continue
-        path = area = 0.0
-        px, py = sx, sy
-        j = i
-        closed = -1
-        while j < n and kind[j] == 1 and not skip[j] and abs(z[j] - sz) <= FLAT_MM:
-            area += (px - sx) * (y[j] - sy) - (x[j] - sx) * (py - sy)
-            path += length[j]
-            px, py = x[j], y[j]
-            away = np.hypot(px - sx, py - sy)
-            if away <= gap and path > LEAST_LOOP * gap and abs(area) >= LEAST_WIDTH_MM * path:
-                nearer = (
-                    j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and abs(z[j + 1] - sz) <= FLAT_MM
-                    and np.hypot(x[j + 1] - sx, y[j + 1] - sy) < away
-                )  # fmt: skip
-                if not nearer:
-                    closed = j
+        closed, end, area = follow(start, x, y, z, length, kind, skip, gap, i)
+        if closed < 0 and loops > 0 and loop_last[loops - 1] == i - 1:
+            # A short drawn way may join this loop to the one before.
+            for link in range(1, min(MOST_LINKS, end - i - 1) + 1):
+                closed, _end, area = follow(start, x, y, z, length, kind, skip, gap, i + link)
+                if closed >= 0:
+                    open_first[opens], open_last[opens] = i, i + link - 1
+                    opens += 1
+                    i += link
                     break
-            j += 1
-        if closed < 0 and path > LEAST_LOOP * gap and once_round(x, y, sx, sy, i, j - 1):
-            away = np.hypot(px - sx, py - sy)
-            # Drawing may stop early: the head then follows the loop to its beginning, or another loop begins.
-            on = abs(area) >= 2.0 * LEAST_WIDTH_MM * path
-            k = j
-            left = WIPED_SHARE * path
-            while on and k < n and kind[k] != 3 and left >= 0.0:
-                left -= length[k]
-                if left >= 0.0 and np.hypot(x[k] - sx, y[k] - sy) <= gap:
-                    closed = j - 1
-                    break
-                on = kind[k] != 1
-                k += 1
-            if away <= EARLY_SHARE * path and 2.0 * np.pi * abs(area) >= ROUNDNESS * path * path:
-                closed = j - 1
         if closed >= 0:
-            loop_first[loops], loop_last[loops], loop_area[loops] = i, closed, area / 2.0
+            loop_first[loops], loop_last[loops], loop_area[loops] = i, closed, area
             loops += 1
             i = closed + 1
         else:
-            open_first[opens], open_last[opens] = i, j - 1
+            open_first[opens], open_last[opens] = i, end - 1
             opens += 1
-            i = j
+            i = end
     return loops, opens
 
 

@@ -11,7 +11,8 @@ from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
 from diagnose.toolpath.machine import Machine
 
 if TYPE_CHECKING:
-    from diagnose.toolpath.job import JobFile, Run
+    from diagnose.toolpath.jobfile import JobFile
+    from diagnose.toolpath.run import Run
 
 
 
