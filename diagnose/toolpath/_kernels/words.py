@@ -92,7 +92,7 @@ def read(
             mask = bare = op = 0
         glued = False
         while i < n:
-            c = data[i]
+            c = int(data[i])
             if c <= 32:
                 if c == 10 or c == 13:
                     break
@@ -123,7 +123,7 @@ def read(
                     if (65 <= nxt <= 90) or (j < n and data[j] == 95):
                         word = 0
                         while j < n and 65 <= (data[j - 1] & 0xDF) <= 90 and word < 1 << 30:
-                            word = (word << 5) | (data[j - 1] & 31)
+                            word = (word << 5) | (int(data[j - 1]) & 31)
                             j += 1
                         op = 1
                         if word in (_HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE):
@@ -145,7 +145,7 @@ def read(
                 m = decimals = dropped = fraction = 0
                 seen = False
                 while j < n:
-                    d = data[j]
+                    d = int(data[j])
                     if 48 <= d <= 57:
                         seen = True
                         if m < LARGEST:
@@ -183,7 +183,7 @@ def read(
                         if k < n and 48 <= data[k] <= 57:
                             digits = 0
                             while k < n and 48 <= data[k] <= 57:
-                                digits = min(digits * 10 + (data[k] - 48), 9999)
+                                digits = min(digits * 10 + (int(data[k]) - 48), 9999)
                                 k += 1
                             power += -digits if down else digits
                             j = k
@@ -247,14 +247,14 @@ def read(
                 stated = 0
                 good = k < n and 48 <= data[k] <= 57
                 while k < n and 48 <= data[k] <= 57:
-                    stated = min(stated * 10 + (data[k] - 48), 999)
+                    stated = min(stated * 10 + (int(data[k]) - 48), 999)
                     k += 1
                 total = 0
                 for b in range(line0 + indent, i):
-                    total ^= data[b]
+                    total ^= int(data[b])
                 before = 0
                 for b in range(line0, line0 + indent):
-                    before ^= data[b]
+                    before ^= int(data[b])
                 if not good:
                     bad |= 2
                 elif stated != total and stated != (total ^ before):
@@ -278,7 +278,7 @@ def read(
                     k += 1
                 word = 0
                 while k < n and 65 <= (data[k] & 0xDF) <= 90 and word < 1 << 30:
-                    word = (word << 5) | (data[k] & 31)
+                    word = (word << 5) | (int(data[k]) & 31)
                     k += 1
                 op = 1
                 if word == _HASH_IF:

@@ -1,0 +1,61 @@
+"""What one machine makes of a job file: speeds, supply, stops. A machine is changed by running again, not reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from diagnose.toolpath import queue, speeds
+from diagnose.toolpath.columns import Bools, Floats
+from diagnose.toolpath.jobfile import JobFile
+from diagnose.toolpath.machine import Machine
+from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
+from diagnose.toolpath.starvation import Dips, Risk, Saves, Stops, Stretches
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """One job file run on one machine. Arrays (n,) unless said otherwise."""
+
+    machine: Machine
+    seconds: Floats
+    """s of each move with a supply that never falls behind."""
+    depart_s: Floats
+    """s from the start of the job to the end of each move, stops and waits included."""
+    supply_s: Floats
+    """s that card or cable and board need to supply each move."""
+    reserve_ms: Floats
+    """ms for which the queue would keep the head moving from the start of each move if supply ceased."""
+    settled: Bools
+    """False where the reserve says nothing of the machine: the queue fills, refills or runs out by command."""
+    capped: Bools
+    """True where the length of the queue, not job or printer, holds the speed down."""
+    stops: Stops
+    dips: Dips
+    saves: Saves
+    stretches: Stretches
+    risk: Risk
+    least: tuple[float, int] | None
+    """(ms, move) of the least settled reserve."""
+    waited_s: float
+    """s the head stood by command."""
+
+    @property
+    def time_s(self) -> float:
+        """Length of the job in s, what a person does at pauses left out."""
+        return float(self.depart_s[-1]) if len(self.depart_s) else 0.0
+
+
+def run(file: JobFile, machine: Machine, progress: Progress | None = None, cancel: Cancel | None = None) -> Run:
+    """Run a job file on a machine: speeds, queue and supply, stops and dips."""
+    limits = speeds.limits(file.moves, machine, file.events)
+    ask(cancel)
+    supply = queue.simulate(file.moves, limits, machine, file.events, share(progress, 0.1, 0.9), cancel)
+    say(progress, 0.9, "look-ahead")
+    capped = speeds.held_by_queue(limits, supply.plan)
+    return Run(
+        machine, supply.plan.seconds, supply.depart, queue.supply_times(file.moves, machine), supply.reserve_ms,
+        supply.settled, capped, supply.stops, supply.dips, supply.saves, supply.stretches, supply.risk,
+        supply.least, supply.waited_s,
+    )  # fmt: skip
+
+
