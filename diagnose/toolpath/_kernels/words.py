@@ -331,7 +331,7 @@ def read(
             side_[row] = -1
             if other != 0:
                 for k in range(len(extra_letters)):
-                    letter = extra_letters[k] - 65
+                    letter = int(extra_letters[k]) - 65
                     extra_[side, k] = values[letter] if mask & (1 << letter) else np.nan
                 side_[row] = side
                 side += 1
