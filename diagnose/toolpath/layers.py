@@ -126,9 +126,11 @@ def _ordered(level_z: Floats, turn_z: Floats) -> tuple[Floats, Int32s, Int32s]:
     both = np.concatenate([level_z, turn_z])
     order = np.argsort(both, kind="stable")
     z = both[order]
-    # A level and a turn that end together are one layer; two turns never are.
+    # A level and a turn that end together are one layer; so are turns of spirals that stand side by side.
     flat = order < len(level_z)
-    same = (np.diff(z, prepend=-np.inf) <= SAME_LEVEL_MM) & (flat != np.concatenate([[True], flat[:-1]]))
+    apart = np.diff(z, prepend=-np.inf)
+    same = (apart <= SAME_LEVEL_MM) & (flat != np.concatenate([[True], flat[:-1]]))
+    same |= apart <= kernels.LEVEL_MM
     rank = np.cumsum(~same) - 1
     layer_of = np.empty(len(both), np.int32)
     layer_of[order] = rank

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -176,6 +177,13 @@ def test_numbers_no_machine_can_reach_are_counted_and_left_out() -> None:
     assert (read.moves.x[0], read.moves.y[0], read.moves.e[0]) == (0.0, 5.0, 0.0)
 
 
+@pytest.mark.parametrize("words", ["F1e999", "F0", "F-600"])
+def test_feeds_that_mean_nothing_leave_the_feed_as_it_was(words: str) -> None:
+    read = motion(f"G1 X0 Y0 Z0 F600\nG1 {words}\nG1 X5\nG1 X6 F999999999")
+    assert read.moves.feed.tolist() == pytest.approx([10.0, 999999999 / 60])
+    assert list(read.trouble.first_lines.values()) == [[2]]
+
+
 # Filament.
 
 
@@ -301,6 +309,14 @@ def test_a_cable_carries_code_alone_and_a_card_everything() -> None:
     sent = ["G1 X0 Y0 Z0 F600\n", "M105\n", "G1 X5  Y1\n"]
     assert found.bytes_code.tolist() == [sum(map(len, sent)), len("G1 X6\n")]
     assert found.lines_code.tolist() == [3, 1]
+
+
+@pytest.mark.parametrize(
+    "line", ["G1 X5 (a) Y1 (b) (c) Z2 (d) (e)", "(a) G1 X5 Y1(b)", "G1 X5 (open", "G1(a)X5", "(a)(b)G1 X5;c (d)"]
+)
+def test_comments_in_parentheses_are_not_sent(line: str) -> None:
+    sent = re.sub(r"\([^)]*(\)|$)", "", line.partition(";")[0]).strip() + "\n"
+    assert words_of(line).bytes_code.tolist() == [len(sent)]
 
 
 @settings(max_examples=150, derandomize=True, deadline=None)

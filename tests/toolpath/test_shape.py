@@ -65,6 +65,13 @@ def test_a_spiral_on_a_base_begins_where_the_base_ends() -> None:
     assert len(found.layer_z) == job.base_layers + job.turns
 
 
+def test_spirals_side_by_side_share_their_layers() -> None:
+    one = write(tube(radius=20, height=4, facets=90, speed=60)).splitlines()
+    other = [line.replace("X1", "X2") for line in one]
+    found = shape_of("\n".join([*one, "G0 Z20", *other]))
+    assert found.spiral.share > 0.99 and found.spiral.turns == 38 and len(found.layer_z) == 19
+
+
 def test_layers_joined_by_a_drawn_rise_are_no_spiral() -> None:
     """A vase in layers: the nozzle never stops drawing, and only the seam rises."""
     lines = ["M83", "G0 X120 Y100 Z0.2"]
@@ -307,3 +314,28 @@ def test_whatever_is_drawn_every_move_has_a_role_and_every_layer_its_path(text: 
     assert 0 <= found.spiral.share <= 1
     for first, last in zip(found.loops.first, found.loops.last, strict=True):
         assert np.all(read.moves.e[first : last + 1] > 0) and len(set(found.layer[first : last + 1].tolist())) == 1
+
+
+PIECES = [b"G2 I5 R", b"G91\n", b"G92\n", b"E-", b"\n", b"G18\n", b"1e300", b"F1e999", b"G10\n", b"T9", b"(", b"G20\n"]
+
+
+def test_no_damage_to_a_job_breaks_a_stage() -> None:
+    rng = random.Random(1)
+    whole = write(tube(radius=5, height=1, facets=30, speed=60)) + layered([ring(circle(9, 20)), ring(square(4))] * 4)
+    for _ in range(400):
+        data = bytearray(whole.encode())
+        for _ in range(rng.choice([1, 5, 50])):
+            at = rng.randrange(len(data))
+            way = rng.randrange(3)
+            if way == 0:
+                data[at] = rng.randrange(256)
+            elif way == 1:
+                del data[at : at + rng.randrange(1, 20)]
+            else:
+                data[at:at] = rng.choice(PIECES)
+        read = motion(bytes(data))
+        found = shape(read.moves, read.events, 0.4)
+        for column in (read.moves.x, read.moves.y, read.moves.z, read.moves.e, read.moves.feed, found.length):
+            assert np.isfinite(column).all()
+        assert read.moves.bytes_all.sum() <= len(data) and read.moves.bytes_code.min(initial=0) >= 0
+        assert np.all(np.diff(found.layer_z) > 0) and 0 <= found.spiral.share <= 1 + 1e-9

@@ -25,6 +25,8 @@ LARGE, OFF_CIRCLE, NO_CIRCLE, CURVE, NO_FEED, NO_TOOL = range(6)
 
 FARTHEST = 1e6
 """mm; longer words are no part of a print: 1 km of filament is several spools."""
+FASTEST = 1e12
+"""mm/min, and mm/s2; jobs ask for 999999999 and mean "as fast as you can"."""
 MOST_PIECES = 100_000
 MOST_TURNS = 1000.0
 COARSEST_STEP = np.pi / 4
@@ -163,11 +165,11 @@ def interpret(
             vx, vy, vz, ve, vf = wx[r], wy[r], wz[r], we[r], wf[r]
             s = side[r]
             if vf == vf:
-                if vf > 0:
+                if 0 < vf <= FASTEST:
                     feed = vf * scale / 60.0
                     pace = feed
                 else:
-                    trouble = NO_FEED
+                    trouble = LARGE if vf > 0 else NO_FEED
             there = vx == vx or vy == vy or vz == vz or ve == ve
             curved = motion >= 2 and s >= 0 and (
                 extra[s, 0] == extra[s, 0] or extra[s, 1] == extra[s, 1]
@@ -341,18 +343,18 @@ def interpret(
             elif c == 101 or c == 103:
                 on = c == 101
             elif c == 204:
-                a_print = vs * scale if vs > 0 else a_print
-                a_travel = vs * scale if vs > 0 else a_travel
-                a_print = vp * scale if vp > 0 else a_print
-                a_travel = vt * scale if vt > 0 else a_travel
-                a_retract = vr * scale if vr > 0 else a_retract
+                a_print = vs * scale if 0 < vs <= FASTEST else a_print
+                a_travel = vs * scale if 0 < vs <= FASTEST else a_travel
+                a_print = vp * scale if 0 < vp <= FASTEST else a_print
+                a_travel = vt * scale if 0 < vt <= FASTEST else a_travel
+                a_retract = vr * scale if 0 < vr <= FASTEST else a_retract
             elif c == 207:  # a printer card that states its retraction wins
                 if 0 <= vs < FARTHEST and own_retract[0] != own_retract[0]:
                     retract_length = vs * scale
-                if wf[r] > 0 and own_retract[1] != own_retract[1]:
+                if 0 < wf[r] <= FASTEST and own_retract[1] != own_retract[1]:
                     retract_speed = wf[r] * scale / 60.0
             elif c == 220:
-                if vs > 0:
+                if 0 < vs <= FARTHEST:
                     kind, speed_factor = SPEED_OVERRIDE, vs / 100.0
                 elif bare[r] & B_BIT:
                     saved_speed = speed_factor
@@ -360,7 +362,7 @@ def interpret(
                     kind, speed_factor = SPEED_OVERRIDE, saved_speed
                 value = speed_factor
             elif c == 221:
-                if vs > 0:
+                if 0 < vs <= FARTHEST:
                     kind, flow_factor = FLOW_OVERRIDE, vs / 100.0
                 value = flow_factor
             elif c == 106 or c == 107:
@@ -395,6 +397,8 @@ def interpret(
                 tool = number
                 kind, value = TOOL, float(tool)
         # ------------------------------------------------------------------ write
+        if abs(value) > FARTHEST:
+            value = np.nan
         if also > 0:
             ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
             ne += 1

@@ -72,7 +72,7 @@ def read(
     fresh = True
     opened = False
     mask = bare = op = 0
-    line0 = indent = first_row = bad = paren = 0
+    line0 = indent = first_row = bad = paren = note = noted = 0
     code_start = code_end = -1
     junk_row = False
     while True:
@@ -86,7 +86,7 @@ def read(
                 i += 1
             indent = i - line0
             first_row = -1
-            bad = paren = 0
+            bad = paren = note = noted = 0
             code_start = code_end = -1
             opened = False
             mask = bare = op = 0
@@ -110,8 +110,11 @@ def read(
                     i += 1
                 else:
                     bad |= 16
-                if code_start >= 0:
-                    paren += i - begun
+                if code_end > note:  # the comments before this one stood inside the code
+                    paren += noted
+                    noted = 0
+                note = begun if noted == 0 else note
+                noted += i - begun if code_start >= 0 else 0
                 continue
             if code_start < 0:
                 code_start = i
@@ -359,6 +362,8 @@ def read(
                     i = k
             else:
                 i += 1
+        if code_end > note:
+            paren += noted
         if first_row >= 0:
             all_[first_row] = i - last_end
             code_[first_row] = code_end - code_start - paren + 1
