@@ -5,6 +5,7 @@ Nothing here uses the program's own compilation: the tables follow the formulas 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from itertools import product
 
 import numpy as np
@@ -145,7 +146,7 @@ def cell(k: Knowledge, node: str, cause: str | None, context: dict[str, str], sl
             for g, answers in q.ask_if.items()
         )
         if not opened:
-            return [0.0] * len(nodes_of(k)[node][:-1]) + [1.0]
+            return [0.0] * (2 if option else len(q.answers)) + [1.0]
     tail = [0.0] if q and q.ask_if else []
     defect = context.get("defect")
     mine = [a for a in asked.answers if not option or a.id == option]
@@ -192,7 +193,6 @@ def cell(k: Knowledge, node: str, cause: str | None, context: dict[str, str], sl
     return mixed + tail
 
 
-def contexts(k: Knowledge, parents: list[str]) -> list[dict[str, str]]:
-    """Every combination of parent states."""
-    states = nodes_of(k)
+def contexts(states: Mapping[str, Sequence[str]], parents: Sequence[str]) -> list[dict[str, str]]:
+    """Every combination of parent states, the last parent running fastest."""
     return [dict(zip(parents, combo, strict=True)) for combo in product(*(states[p] for p in parents))]
