@@ -64,6 +64,7 @@ class DiagnoseApp(App[int]):
         for theme in (look.DARK, look.LIGHT):
             self.register_theme(theme)
         self.theme = look.DARK.name
+        self.animation_level = "none"
         self.start = StartScreen()
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
@@ -110,7 +111,7 @@ class DiagnoseApp(App[int]):
         error = event.worker.error
         self._wanted = None
         if isinstance(error, BadInput):
-            hint = f"\nWhat helps: {error.hint}" if error.hint else ""
+            hint = f"\nWhat helps: {look.sentence(error.hint)}" if error.hint else ""
             self.start.say(f"The rules cannot be used. {error}.{hint}", broken=True)
         else:
             self.start.say(f"This failed: {type(error).__name__}: {error}", broken=event.worker.group == "rules")
@@ -157,7 +158,11 @@ class DiagnoseApp(App[int]):
         except BadInput as error:
             self.show_problem(error)
             return
-        self.push_screen(TriageScreen(triage), lambda _: self.list_cases())
+
+        def left(_: None) -> None:
+            self.list_cases()
+
+        self.push_screen(TriageScreen(triage), left)
 
     def show_problem(self, error: BadInput) -> None:
         """Say what does not work, and what helps."""

@@ -88,11 +88,11 @@ def text_page(title: str, paragraphs: Sequence[str | Content]) -> Page:
 
 def problem_page(error: BadInput) -> Page:
     """Return a page that says what does not work, and what to do instead."""
-    said: list[str | Content] = [f"{error.what}."]
+    said: list[str | Content] = [look.sentence(error.what)]
     if error.where:
         said.append(look.styled(f"Where: {error.where}", look.QUIET))
     if error.hint:
-        said.append(f"What helps: {error.hint}")
+        said.append(f"What helps: {look.sentence(error.hint)}")
     return text_page("This did not work", said)
 
 
@@ -133,7 +133,11 @@ class Alarm(ModalScreen[bool]):
 
 
 class ShortInput(Input):
-    """One line of text; a longer paste is cut, not refused."""
+    """One line of text; a longer paste is cut, not refused. Its cursor stands still."""
+
+    def on_mount(self) -> None:
+        """Nothing blinks here."""
+        self.cursor_blink = False
 
     def on_paste(self, event: events.Paste) -> None:
         """Take what fits of a pasted text, on one line and without control characters."""

@@ -269,7 +269,8 @@ class AttachJob(ModalScreen[bool]):
 
     def _complain(self, error: BadInput) -> None:
         self._idle()
-        self._say(f"{error}." + (f" {error.hint[:1].upper()}{error.hint[1:]}." if error.hint else ""))
+        place = f"{error.where}: " if error.where else ""
+        self._say(f"{place}{look.sentence(error.what)} {look.sentence(error.hint)}")
 
     def _say(self, text: str) -> None:
         said = self.query_one("#said", Static)

@@ -141,6 +141,12 @@ def spread(left: Content, right: Content, width: int) -> Content:
     return left + " " * max(width - left.cell_length - right.cell_length, 1) + right
 
 
+def sentence(text: str) -> str:
+    """Return a text as a sentence: a capital first, a full stop last unless it has an end of its own."""
+    text = text.strip()
+    return text and text[0].upper() + text[1:] + ("" if text[-1] in ".?!…" else ".")
+
+
 def minutes(value: float) -> str:
     """Return a time a person spends."""
     if value < 1:

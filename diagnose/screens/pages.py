@@ -188,10 +188,11 @@ def findings_page(given: Sequence[Given], warnings: Sequence[str]) -> Page:
     """Return what the job file says, and what to know before believing it."""
     said: list[str | Content] = []
     for one in given:
-        said.append(look.lines([Content.assemble((f"{look.plain(one.ask)}: ", look.QUIET), look.plain(one.say)), look.styled(one.why, look.QUIET)]))
+        said.append(Content.assemble((f"{look.plain(one.ask)}  ", look.QUIET), look.plain(one.say),
+                                     (f"  {look.sentence(look.plain(one.why))}", look.QUIET)))  # fmt: skip
     if not said:
         said.append("The rules ask nothing of this job file.")
     if warnings:
         said.append(look.styled("To know before believing it", look.STRONG))
-        said += [f"{w[:1].upper()}{w[1:]}." if not w.endswith(".") else w for w in warnings]
+        said += [look.sentence(w) for w in warnings]
     return text_page("What the job file says", said)

@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from textual import events
-from textual.app import ComposeResult, RenderResult
+from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
 from textual.message import Message
-from textual.widget import Widget
 from textual.widgets import OptionList, Static
 
 from diagnose.screens import look
@@ -92,33 +91,20 @@ class SuspectList(Rows):
         self.post_message(self.Opened())
 
 
-class RestLine(Widget):
-    """The share of what is not in the rules: always in sight, below the list that scrolls."""
-
-    DEFAULT_CSS = "RestLine { height: auto; padding: 0 1 0 2; color: $foreground; }"
-
-    def __init__(self) -> None:
-        super().__init__(id="rest")
-        self.line = Row(NOT_IN_RULES, 0.0, 0.0)
-        self.changed = False
-
-    def show(self, share: float, change: float, changed: bool) -> None:
-        """Show the share."""
-        self.line, self.changed = Row(NOT_IN_RULES, share, change), changed
-        self.refresh(layout=True)
-
-    def render(self) -> RenderResult:
-        """Draw it like a suspect."""
-        return suspect_row(self.line, max(self.content_size.width, 20), self.changed)
-
-
 class SuspectsPanel(Vertical):
     """The ranking: suspects that scroll, and below them what no rule explains."""
 
+    DEFAULT_CSS = "SuspectsPanel > #rest { height: auto; padding: 0 1 0 2; }"
+
+    changed = False
+    """Whether there was an answer to change it."""
+
+    rest = Row(NOT_IN_RULES, 0.0, 0.0)
+
     def compose(self) -> ComposeResult:
-        """Lay out the list and the rest."""
+        """Lay out the list and the rest, which is in sight however the list scrolls."""
         yield SuspectList()
-        yield RestLine()
+        yield Static(id="rest", markup=False)
 
     def show(
         self, suspects: Sequence[Suspect], chosen: str, unexplained: float, unexplained_change: float, changed: bool
@@ -127,8 +113,18 @@ class SuspectsPanel(Vertical):
         listed = self.query_one(SuspectList)
         listed.suspects, listed.changed = suspects, changed
         listed.show_rows(len(suspects), next((i for i, s in enumerate(suspects) if s.id == chosen), 0))
-        self.query_one(RestLine).show(unexplained, unexplained_change, changed)
-        self.border_title = "Suspects" + (", and what the last answer did" if changed else "")
+        self.changed, self.rest = changed, Row(NOT_IN_RULES, unexplained, unexplained_change)
+        self._fold()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Fold for the new width."""
+        self._fold()
+
+    def _fold(self) -> None:
+        width = max(self.content_size.width - 3, 20)
+        self.query_one("#rest", Static).update(suspect_row(self.rest, width, self.changed))
+        wordy = self.changed and self.size.width >= WIDE
+        self.border_title = "Suspects, and what the last answer did" if wordy else "Suspects"
 
 
 def ledger_line(line: LedgerLine, asked: str, width: int, whole: bool = False) -> Content:
@@ -178,6 +174,7 @@ class LedgerPanel(VerticalScroll):
 
     def __init__(self) -> None:
         super().__init__(id="ledger")
+        self._of = ""
         self._lines: Sequence[LedgerLine] = ()
         self._asked: Mapping[str, str] = {}
 
@@ -187,8 +184,7 @@ class LedgerPanel(VerticalScroll):
 
     def show(self, name: str, lines: Sequence[LedgerLine], asked: Mapping[str, str]) -> None:
         """Show the ledger of a cause; `asked` maps question and finding ids to their words."""
-        self._lines, self._asked = largest_first(lines), asked
-        self.border_title = f'Why "{look.plain(name)}"'
+        self._of, self._lines, self._asked = look.plain(name), largest_first(lines), asked
         self.scroll_home(animate=False)
         self._fold()
 
@@ -199,8 +195,13 @@ class LedgerPanel(VerticalScroll):
     def _fold(self) -> None:
         width = max(self.scrollable_content_region.width, 20)
         parts = [ledger_line(line, self._asked.get(line.id, ""), width) for line in self._lines]
-        gap = Content("\n") if width >= WIDE else Content("\n\n")
-        self.query_one(Static).update(gap.join(parts))
+        if width >= WIDE:
+            self.border_title = f'Why "{self._of}"'
+            self.query_one(Static).update(Content("\n").join(parts))
+        else:
+            self.border_title = "Why"
+            head = look.lines(look.fold(Content.styled(self._of, look.BOLD), width))
+            self.query_one(Static).update(Content("\n\n").join([head, *parts]))
 
 
 class GivenList(Rows):

@@ -1,0 +1,215 @@
+"""Attaching a job file: the path, the card, a reading that shows how far it is, and stopping it."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Input, Static
+
+from diagnose.coupons.spiral import tube, write
+from diagnose.errors import Cancelled
+from diagnose.screens.dialogs import Choice, Page
+from diagnose.screens.job import AttachJob, completed
+from diagnose.screens.triage import TriageScreen
+from diagnose.triage import Triage
+from tests.screens.stage import at_work, bench, journal, said, words, write_case
+
+pytestmark = pytest.mark.usefixtures("builtin_pack")
+
+
+CONTENTS = {
+    "nothing": b"",
+    "bytes": b"\x00\xff\x00\xfe" * 500,
+    "prose": b"a shopping list: [b]bread[/b]\n" * 9,
+}
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    path = tmp_path / "a tube.gcode"
+    path.write_text(write(tube(radius=10, height=3, facets=60, speed=80)))
+    return path
+
+
+async def wait_for(pilot: Pilot[Any], true: Callable[[], bool], seconds: float = 50) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, words(pilot)
+        await pilot.pause(0.02)
+
+
+async def type_path(pilot: Pilot[Any], path: Path | str) -> None:
+    await pilot.press("j")
+    await pilot.pause()
+    pilot.app.screen.query_one(Input).value = str(path)
+    await pilot.press("enter")
+    await pilot.pause()
+
+
+def test_a_job_is_read_on_a_card_and_its_findings_are_shown_and_kept(tmp_path: Path, job: Path) -> None:
+    book = tmp_path / "book"
+    write_case(book, said("defect", "blobs"))
+
+    async def story() -> None:
+        async with at_work(book) as pilot:
+            await type_path(pilot, job)
+            assert pilot.app.screen.query_one(Choice).has_focus
+            await pilot.press("enter")
+            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
+            assert "What the job file says" in words(pilot)
+            triage = bench(pilot).triage
+            assert triage.case.printer == next(iter(triage.knowledge.printers))
+            assert any(g.source == "finding" for g in triage.given())
+            await pilot.press("escape")
+            await pilot.pause()
+            assert "job read" in words(pilot)
+
+    asyncio.run(story())
+    assert [e["do"] for e in journal(book)][-2:] == ["printer", "job"]
+
+
+def test_the_path_of_a_job_with_no_card_is_read_too(tmp_path: Path, job: Path) -> None:
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, job)
+            await pilot.press("end", "enter")
+            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
+            assert bench(pilot).triage.case.job and bench(pilot).triage.case.printer is None
+            assert "To know before believing it" in words(pilot) or pilot.app.screen.query_one("VerticalScroll").max_scroll_y
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize(
+    ("name", "said_of_it"),
+    [
+        ("", "Type the path of the file"),
+        ("nowhere.gcode", "There is no such file"),
+        (".", "That is a folder"),
+        ("x" * 5000, "There is no such file"),
+    ],
+)
+def test_a_path_that_leads_nowhere_is_said_plainly(tmp_path: Path, name: str, said_of_it: str) -> None:
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, name and f"{tmp_path}/{name}")
+            assert said_of_it in words(pilot)
+            assert pilot.app.screen.query_one(Input).has_focus
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize("content", CONTENTS.values(), ids=CONTENTS)
+def test_a_file_that_is_no_job_is_said_with_a_hint_and_changes_no_findings(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "list.gcode").write_bytes(content)
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, tmp_path / "list.gcode")
+            await pilot.press("enter")
+            screen = pilot.app.screen
+            assert isinstance(screen, AttachJob)
+            await wait_for(pilot, lambda: screen.token is None)
+            await pilot.pause()
+            told = str(screen.query_one("#said", Static).render())
+            assert "list.gcode" in told and told[-1] in ".?" and "Traceback" not in words(pilot)
+            await pilot.press("escape")
+            await pilot.pause()
+            assert isinstance(pilot.app.screen, TriageScreen)
+            assert bench(pilot).triage.case.job is None
+
+    asyncio.run(story())
+
+
+def test_a_reading_shows_its_progress_and_escape_stops_it(
+    tmp_path: Path, job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stopped = threading.Event()
+
+    def slow(self: Triage, path: Path, progress: Callable[[float, str], None], cancel: Callable[[], bool]) -> None:
+        progress(0.25, "moves")
+        end = time.monotonic() + 20
+        while time.monotonic() < end:
+            if cancel():
+                stopped.set()
+                raise Cancelled
+            time.sleep(0.005)
+
+    monkeypatch.setattr(Triage, "read_job", slow)
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, job)
+            await pilot.press("enter")
+            await wait_for(pilot, lambda: "25 % moves" in words(pilot), 10)
+            assert "█████ " in words(pilot)
+            await pilot.press("escape")
+            await wait_for(pilot, stopped.is_set, 10)
+            await pilot.pause()
+            assert "Stopped. The job file was not attached." in words(pilot)
+            assert bench(pilot).triage.case.job is None
+            await pilot.press("escape")
+            await pilot.pause()
+            assert isinstance(pilot.app.screen, TriageScreen)
+
+    asyncio.run(story())
+
+
+def test_a_reader_that_fails_leaves_the_case_as_it_was(tmp_path: Path, job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: Any) -> None:
+        raise MemoryError("too large")
+
+    monkeypatch.setattr(Triage, "read_job", fails)
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, job)
+            await pilot.press("enter")
+            await wait_for(pilot, lambda: "too large" in words(pilot), 10)
+            assert "The case is as it was." in words(pilot)
+
+    asyncio.run(story())
+
+
+def test_tab_completes_a_path(tmp_path: Path, job: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    assert completed(f"{tmp_path}/a t") == str(job)
+    assert completed(f"{tmp_path}/fol") == f"{tmp_path}/folder/"
+    assert completed(f"{tmp_path}/nothing like it") is None
+    assert completed("") is None
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await pilot.press("j")
+            await pilot.pause()
+            line = pilot.app.screen.query_one(Input)
+            line.value = f"{tmp_path}/a t"
+            await pilot.press("tab")
+            await pilot.pause()
+            assert line.value == str(job) and line.has_focus
+            await pilot.press("tab")
+            await pilot.pause()
+            assert pilot.app.screen.query_one(Choice).has_focus
+
+    asyncio.run(story())
+
+
+def test_a_job_attached_is_left_out_again_from_the_answers(tmp_path: Path, job: Path) -> None:
+    write_case(tmp_path / "book", {"do": "job", "job": {"path": str(job), "findings": [
+        {"id": "job-spiral", "answer": "yes", "confidence": 0.9, "because": "it climbs"}]}})  # fmt: skip
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book", (120, 40)) as pilot:
+            assert [g.source for g in bench(pilot).triage.given()] == ["finding"]
+            await pilot.press("a", "x")
+            await pilot.pause()
+            assert bench(pilot).triage.case.job is None
+
+    asyncio.run(story())
