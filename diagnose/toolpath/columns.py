@@ -110,6 +110,36 @@ class Events:
 
 
 @dataclass(slots=True)
+class JobLimits:
+    """Limits that the job itself sets (M201, M203, M204, M205, M566), one row a change; (k,) rows, axes as x, y, z, e.
+
+    Row j holds from move ``before[j]`` up to the next row's. Every row is the whole state: what stood before still
+    stands, and NaN is what the job has not said by then. No rows: the job sets nothing. The acceleration that each move
+    is given by M204 stands in ``Moves.accel`` as well. Whether a printer obeys is for its card to say.
+    """
+
+    before: Ints
+    """Index of the first move for which the row holds, ascending; n when none follows."""
+    line: Int32s
+    """Line of the job that made the change (the last of several with no move between)."""
+    axis_speed: Floats
+    """(k, 4) mm/s, the most each axis may do (M203)."""
+    axis_acceleration: Floats
+    """(k, 4) mm/s2, the most each axis may do (M201)."""
+    corner_step: Floats
+    """(k, 4) mm/s, largest sudden change of speed of each axis (M205 X Y Z E, M566)."""
+    corner_deviation: Floats
+    """(k,) mm, of the centripetal corner rule (M205 J)."""
+    lowest_speed: Floats
+    """(k, 2) mm/s, the least asked of moves that print and of travels (M205 S, T)."""
+    shortest: Floats
+    """(k,) s, the least time of one block (M205 B, or Q)."""
+
+    def __len__(self) -> int:
+        return len(self.before)
+
+
+@dataclass(slots=True)
 class Trouble:
     """Lines that were not understood, by reason."""
 

@@ -74,6 +74,8 @@ class Machine:
     """mm/s, for G10/G11 carried out by the board."""
     ooze_rate: float
     """mm3/s that leaves a full nozzle standing still."""
+    job_sets_limits: bool = True
+    """False: the card forbids that a job changes acceleration, speed caps and corner limits (M201 to M205)."""
     origin: Mapping[str, Origin] = field(default_factory=dict)
     """Field name to where its number came from; a field not named is ``generic``."""
 
