@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.toolpath._kernels import layers as kernels
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Moves
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Moves
 
 LARGEST_PITCH_MM = 3.0
 """mm a turn; nothing that melts filament lays thicker layers (common practice, no source)."""
@@ -33,6 +33,12 @@ class Spiral:
     mask: Bools
     """(n,) moves that belong to them."""
     turns: int
+    first: Ints
+    last: Ints
+    """(stretches,) first and last move of each, in the order of drawing."""
+    bottom: Floats
+    top: Floats
+    """(stretches,) mm, between which heights each climbs."""
 
 
 @dataclass(slots=True)
@@ -61,13 +67,15 @@ def find_layers(moves: Moves) -> Layers:
     n = len(moves)
     length, kind = np.empty(n), np.empty(n, np.uint8)
     kernels.measure(moves.start, moves.x, moves.y, moves.z, moves.e, length, kind)
-    prime = _beside_the_part(moves, length, kind)
-    turn = np.empty(n, np.int32)
     start = np.nan_to_num(moves.start)
-    turn_z = np.empty(n + 1)
-    turns, spiral_path = kernels.spiral(
-        start, moves.x, moves.y, moves.z, length, kind, prime, LARGEST_PITCH_MM, turn, turn_z
+    prime = np.empty(n, np.bool_)
+    kernels.beside(start, moves.x, moves.y, length, kind, BODY_SHARE, BESIDE_MM, prime)
+    turn = np.empty(n, np.int32)
+    turn_z, first, last = np.empty(n + 1), np.empty(n + 1, np.int64), np.empty(n + 1, np.int64)
+    stretches, turns, spiral_path = kernels.spiral(
+        start, moves.x, moves.y, moves.z, length, kind, prime, LARGEST_PITCH_MM, turn, turn_z, first, last
     )
+    first, last = first[:stretches].copy(), last[:stretches].copy()
     turn_z = turn_z[:turns].copy()
     level_z = _levels(moves, length, kind, turn, prime)
     z, level_layer, turn_layer = _ordered(level_z, turn_z)
@@ -75,36 +83,17 @@ def find_layers(moves: Moves) -> Layers:
     kernels.assign(moves.z, length, kind, turn, prime, level_z, level_layer, turn_layer, layer, layer_path)
     mask = turn >= 0
     total = float(layer_path.sum())
-    inside = moves.z[mask] if turns else np.full(1, np.nan)
+    # A spiral never falls, so a stretch is lowest where it begins.
+    bottom = np.where(first > 0, moves.z[first - 1], start[2]) if turns else np.empty(0)
+    top = moves.z[last]
     return Layers(
         length=length, kind=kind, prime=prime, layer=layer, z=z, height=_heights(z), path=layer_path,
         spiral=Spiral(
-            share=spiral_path / total if total else 0.0, from_mm=float(inside[0]) if turns == 0 else float(inside.min()),
-            to_mm=float(inside.max()), mask=mask, turns=turns,
+            share=spiral_path / total if total else 0.0, from_mm=float(bottom.min()) if turns else float("nan"),
+            to_mm=float(top.max()) if turns else float("nan"), mask=mask, turns=turns,
+            first=first, last=last, bottom=bottom, top=top,
         ),
     )  # fmt: skip
-
-
-def _beside_the_part(moves: Moves, length: Floats, kind: Bytes) -> Bools:
-    """Return which drawn moves are lines and loops beside the part, drawn to fill the nozzle before it begins.
-
-    Everything drawn before the head first draws where the body of the part stands, seen from above.
-    """
-    prime = np.zeros(len(kind), np.bool_)
-    drawn = np.flatnonzero(kind == kernels.DRAWS)
-    if len(drawn) < 2:
-        return prime
-    path = np.cumsum(length[drawn])
-    body = drawn[int(np.searchsorted(path, (1 - BODY_SHARE) * path[-1])) :]
-    lead = drawn[: len(drawn) - len(body)]
-    inside = np.ones(len(lead), np.bool_)
-    for axis, before in ((moves.x, moves.start[0]), (moves.y, moves.start[1])):
-        first = axis[body[0] - 1] if body[0] else before
-        low, high = min(axis[body].min(), first) - BESIDE_MM, max(axis[body].max(), first) + BESIDE_MM
-        inside &= (axis[lead] >= low) & (axis[lead] <= high)
-    begins = int(np.argmax(inside)) if inside.any() else len(lead)
-    prime[lead[:begins]] = True
-    return prime
 
 
 def _levels(moves: Moves, length: Floats, kind: Bytes, turn: Int32s, prime: Bools) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
 
 # What a move does, before any shape is known.
 TRAVELS, DRAWS, PULLS, PUSHES = range(4)
@@ -17,6 +17,8 @@ STEEPEST = 0.5
 """Rise over run above which a drawn move is a lift rather than a spiral."""
 FLAT_TURN = 1.1 * np.pi
 """A spiral may have flat pieces where its height is printed with few digits, but not round half a turn."""
+SLACK = 6e-6
+"""rad that a heading may fall short of a whole turn."""
 LEAST_TURNS = 1.5
 """A ramp at the start of a loop rises for less than a turn; a spiral for more."""
 PART_TURN = 0.05
@@ -47,20 +49,59 @@ def measure(start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, length: F
 
 
 @kernel
+def beside(
+    start: Floats, x: Floats, y: Floats, length: Floats, kind: Bytes, body_share: float, margin: float, prime: Bools
+) -> None:  # fmt: skip
+    """Write which drawn moves come before the head first draws where the body of the part stands, seen from above.
+
+    The body is the last `body_share` of the drawn path; its box is widened by `margin` mm.
+    """
+    n = len(x)
+    total = 0.0
+    drawn = 0
+    for i in range(n):
+        prime[i] = False
+        if kind[i] == 1:
+            total += length[i]
+            drawn += 1
+    if drawn < 2:
+        return
+    path = 0.0
+    first = 0
+    while kind[first] != 1 or path + length[first] < (1.0 - body_share) * total:
+        path += length[first] if kind[first] == 1 else 0.0
+        first += 1
+    lx = hx = x[first - 1] if first > 0 else start[0]
+    ly = hy = y[first - 1] if first > 0 else start[1]
+    for i in range(first, n):
+        if kind[i] == 1:
+            lx, hx = min(lx, x[i]), max(hx, x[i])
+            ly, hy = min(ly, y[i]), max(hy, y[i])
+    for i in range(first):
+        if kind[i] == 1:
+            if lx - margin <= x[i] <= hx + margin and ly - margin <= y[i] <= hy + margin:
+                return
+            prime[i] = True
+
+
+@kernel
 def spiral(
     start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, prime: Bools, largest_pitch: float,
-    turn: Int32s, turn_z: Floats,
-) -> tuple[int, float]:  # fmt: skip
-    """Find the stretches that climb while they turn; return (turns, their path in mm).
+    turn: Int32s, turn_z: Floats, first_move: Ints, last_move: Ints,
+) -> tuple[int, int, float]:  # fmt: skip
+    """Find the stretches that climb while they turn; return (stretches, turns, their path in mm).
 
     A stretch is drawn without a break, never falls, and has no flat piece that turns as far as half a loop. It is a
     spiral when it turns at least one and a half times, rises several times a turn, and by a plausible height. The share
     of the path that rises tells nothing: heights printed with few digits rise in steps of several moves.
-    The turn is counted from the net change of heading, whatever the outline: it is 2 pi for any closed loop.
-    `turn` gets the number of the turn of every move in a spiral, else -1; `turn_z` the height at the end of each turn.
+    The turn is counted from the net change of heading, whatever the outline: it is 2 pi for any closed loop. It is kept
+    as whole turns, counted where the heading passes that of the stretch's first move, and the heading itself: no angle
+    is taken for a move that rises.
+    `turn` gets the number of the turn of every move in a spiral, else -1; `turn_z` the height at the end of each turn;
+    `first_move` and `last_move` the ends of each stretch.
     """
     n = len(x)
-    turns = 0
+    turns = stretches = 0
     path = 0.0
     i = 0
     while i < n:
@@ -72,61 +113,83 @@ def spiral(
             continue
         qx, qy, qz = (x[i - 1], y[i - 1], z[i - 1]) if i > 0 else (start[0], start[1], start[2])
         dx, dy, dz = x[i] - qx, y[i] - qy, z[i] - qz
-        if not (dz > LEVEL_MM and dz <= STEEPEST * np.sqrt(dx * dx + dy * dy)):
+        if not (dz > LEVEL_MM and dz * dz <= STEEPEST * STEEPEST * (dx * dx + dy * dy)):
             turn[i] = -1
             i += 1
             continue
+        # Headings are seen from the first one, a hair to its right: rounding must not put off the end of a turn.
+        ax, ay = dx + SLACK * dy, dy - SLACK * dx
+        pu, pv = dx * ax + dy * ay, dy * ax - dx * ay
         bottom = qz
-        heading_x, heading_y = dx, dy
-        total = last_total = flat_turn = 0.0
+        whole = last_whole = 0
+        last_u, last_v = pu, pv
+        hx, hy = dx, dy
+        flat_turn = 0.0
         reach = last_reach = length[i]
         rises = 1
         last = i
         j = i + 1
+        px, py, pz = x[i], y[i], z[i]
         while j < n and kind[j] == 1 and not prime[j]:
-            dx, dy, dz = x[j] - x[j - 1], y[j] - y[j - 1], z[j] - z[j - 1]
-            if dz < -LEVEL_MM or dz > STEEPEST * np.sqrt(dx * dx + dy * dy):
+            dx, dy, dz = x[j] - px, y[j] - py, z[j] - pz
+            if dz < -LEVEL_MM or (dz > 0.0 and dz * dz > STEEPEST * STEEPEST * (dx * dx + dy * dy)):
                 break
-            bend = np.arctan2(heading_x * dy - heading_y * dx, heading_x * dx + heading_y * dy)
-            heading_x, heading_y = dx, dy
-            total += bend
+            u, v = dx * ax + dy * ay, dy * ax - dx * ay
+            if (pv < 0.0) != (v < 0.0):
+                bend = pu * v - pv * u
+                if pv < 0.0:
+                    whole += bend > 0.0
+                else:
+                    whole -= bend < 0.0
             reach += length[j]
             if dz > LEVEL_MM:
                 rises += 1
-                last, last_total, last_reach, flat_turn = j, total, reach, 0.0
+                last, last_whole, last_u, last_v, last_reach, flat_turn = j, whole, u, v, reach, 0.0
             else:
-                flat_turn += bend
+                flat_turn += np.arctan2(hx * dy - hy * dx, hx * dx + hy * dy)
                 if abs(flat_turn) > FLAT_TURN:
                     break
+            hx, hy = dx, dy
+            pu, pv = u, v
+            px, py, pz = x[j], y[j], z[j]
             j += 1
-        round_ = abs(last_total) / TWO_PI
+        heading = np.arctan2(last_v, last_u)
+        total = TWO_PI * last_whole + (heading if heading >= 0.0 else heading + TWO_PI)
+        round_ = abs(total) / TWO_PI
         height = z[last] - bottom
         if round_ >= LEAST_TURNS and rises >= LEAST_RISES * round_ and height <= largest_pitch * round_:
-            sign = 1.0 if last_total > 0 else -1.0
-            total = 0.0
-            farthest = 0.0
+            sign = 1.0 if total > 0 else -1.0
+            whole = farthest = 0
             here = turns
             most = turns + max(int(np.ceil(round_ - PART_TURN)), 1) - 1
+            px, py = qx, qy
+            dx, dy = x[first] - px, y[first] - py
+            ax, ay = dx + sign * SLACK * dy, dy - sign * SLACK * dx
+            pu, pv = dx * ax + dy * ay, sign * (dy * ax - dx * ay)
             for k in range(first, last + 1):
-                if k > first:
-                    dx, dy = x[k] - x[k - 1], y[k] - y[k - 1]
-                    bend = np.arctan2(heading_x * dy - heading_y * dx, heading_x * dx + heading_y * dy)
-                    heading_x, heading_y = dx, dy
-                    total += bend * sign
-                    farthest = max(farthest, total)
-                else:
-                    heading_x = x[k] - (x[k - 1] if k > 0 else start[0])
-                    heading_y = y[k] - (y[k - 1] if k > 0 else start[1])
-                here = min(turns + int(farthest / TWO_PI + 1e-6), most)
+                dx, dy = x[k] - px, y[k] - py
+                u, v = dx * ax + dy * ay, sign * (dy * ax - dx * ay)
+                if (pv < 0.0) != (v < 0.0):
+                    bend = pu * v - pv * u
+                    if pv < 0.0:
+                        whole += bend > 0.0
+                        farthest = max(farthest, whole)
+                    else:
+                        whole -= bend < 0.0
+                pu, pv = u, v
+                px, py = x[k], y[k]
+                here = min(turns + farthest, most)
                 turn[k] = here
                 turn_z[here] = z[k]
             turns = here + 1
             path += last_reach
+            first_move[stretches], last_move[stretches] = first, last
+            stretches += 1
         else:
             for k in range(first, last + 1):
                 turn[k] = -1
         i = last + 1
-    return turns, path
+    return stretches, turns, path
 
 
 @kernel
