@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
 Int32s = NDArray[np.int32]
 Bools = NDArray[np.bool_]
@@ -133,7 +134,7 @@ class JobLimits:
     lowest_speed: Floats
     """(k, 2) mm/s, the least asked of moves that print and of travels (M205 S, T)."""
     shortest: Floats
-    """(k,) s, the least time of one block (M205 B, or Q)."""
+    """(k,) s, the least time of one block (M205 B)."""
 
     def __len__(self) -> int:
         return len(self.before)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
-from diagnose.toolpath.columns import Events, Floats, Moves, Trouble
-from diagnose.toolpath.moves import Counts, interpret
+from diagnose.errors import BadInput
+from diagnose.toolpath._kernels import kernels_ready
+from diagnose.toolpath._kernels.words import JUNK
+from diagnose.toolpath.columns import Events, Floats, JobLimits, Moves, Trouble
+from diagnose.toolpath.moves import BoardMoves, Counts, Interpreted, Interpreter, Reading, Scout, with_retraction
 from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
 from diagnose.toolpath.shape import Shape, shape
-from diagnose.toolpath.words import load_bytes, read_words
+from diagnose.toolpath.source import Source, find_source
+from diagnose.toolpath.stream import pieces
+from diagnose.toolpath.words import Words
 
+PREPARING = "preparing the engine, once on this machine"
 SLOWEST = 0.1
 """mm/s; a move for which the job asks less, or nothing, is timed at this."""
 
@@ -34,6 +40,17 @@ class JobFile:
     assumed: frozenset[str]
     """Numbers that the job does not state and a common value stands for: retract, flow, feed."""
     counts: Counts
+    limits: JobLimits
+    """What the job sets for itself, as it changes (M201 to M205)."""
+    by_board: BoardMoves
+    """G10 and G11, see `with_retraction`."""
+
+    def with_retraction(self, length: float, speed: float) -> JobFile:
+        """Return the job with G10 and G11 of so many mm and mm/s, as a printer card says; nothing is read again."""
+        if not len(self.by_board.move):
+            return self
+        moves = with_retraction(self.moves, self.by_board, length, speed)
+        return replace(self, moves=moves, assumed=self.assumed - {"retract"})
 
     @property
     def length(self) -> Floats:
@@ -53,25 +70,75 @@ class JobFile:
 
 
 def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel | None = None) -> JobFile:
-    """Read the half of a job that needs no machine: bytes to words, moves and shape."""
+    """Read the half of a job that needs no machine: bytes to words, moves and shape.
+
+    Words never exist as a whole: pieces of the file are read into the same buffers again and again.
+    """
     path = Path(path)
     ask(cancel)
-    data = load_bytes(path)
-    size, lines = len(data), int(np.count_nonzero(data == ord("\n"))) + int(data[-1] != ord("\n"))
-    words = read_words(data, share(asking(progress, cancel), 0.0, 0.5))
-    del data
+    source = find_source(path)
+    if not kernels_ready("words", "moves", "layers", "loops"):
+        say(progress, 0.0, PREPARING)
+    read, lines = read_motion(source, share(asking(progress, cancel), 0.0, 0.6))
     ask(cancel)
-    say(progress, 0.5, "moves")
-    read = interpret(words)
-    del words
-    ask(cancel)
-    say(progress, 0.7, "shape")
+    say(progress, 0.6, "shape")
     found = shape(read.moves, read.events, None)
     ask(cancel)
     say(progress, 1.0, "shape")
     return JobFile(
-        path, size, lines, read.moves, read.events, found, read.trouble, list(read.notes),
-        read.assumed, read.counts,
+        path, source.size, lines, read.moves, read.events, found, read.trouble, list(read.notes), read.assumed,
+        read.counts, read.limits, read.by_board,
     )  # fmt: skip
 
 
+def read_motion(source: Source, progress: Progress | None = None) -> tuple[Interpreted, int]:
+    """Return the motion of a job, and how many lines it has.
+
+    What the first piece speaks for is taken as the reading of words that the job leaves open; the few jobs that speak
+    for another in the end are read again.
+
+    Raises
+    ------
+    BadInput
+        Nothing in it moves, or most of it is no G-code.
+    """
+    reading: Reading | None = None
+    while True:
+        scout, seen, interpreter, lines = Scout(), _Recognised(), None, 0
+        for words, done, counted in pieces(source):
+            lines = counted
+            scout.see(words)
+            seen.see(words)
+            if interpreter is None:
+                interpreter = Interpreter(reading or scout.reading)
+            if scout.settled and scout.reading != interpreter.reading:
+                break
+            interpreter.feed(words, done / max(source.size, 1))
+            say(progress, min(1.0, done / max(source.size, 1)), "reading the job file")
+        else:
+            seen.check(source.where)
+        if interpreter is not None and interpreter.reading == scout.reading:
+            return interpreter.finish(scout), lines
+        reading = scout.reading
+
+
+class _Recognised:
+    """Whether a file is a job: what moves in it, and what cannot be read."""
+
+    def __init__(self) -> None:
+        self.moving = self.junk = self.code = 0
+
+    def see(self, words: Words) -> None:
+        self.moving += int(np.count_nonzero(words.moves_head & (words.flags & JUNK == 0)))
+        self.junk += words.junk_lines
+        self.code += words.code_lines
+
+    def check(self, where: str) -> None:
+        """Raise BadInput when no line moves anything, or when most lines are not G-code."""
+        if not self.moving:
+            raise BadInput("no line of this file moves anything", "is it G-code for a printer?", where)
+        if self.junk > 0.5 * self.code or self.moving < 0.02 * self.code:
+            raise BadInput(
+                f"most of this file is not G-code ({self.junk} of {self.code} lines hold unreadable characters)",
+                "export or copy the job again", where,
+            )  # fmt: skip

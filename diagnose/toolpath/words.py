@@ -11,12 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from diagnose.errors import BadInput
 from diagnose.toolpath._kernels import words as kernels
 from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Trouble
 
@@ -24,7 +22,7 @@ Progress = Callable[[float, str], None]
 
 CHUNK = 1 << 24
 """Bytes between two reports of progress."""
-SAMPLE = 1 << 16
+_LETTERS = np.frombuffer(kernels.EXTRA.encode(), np.uint8).copy()
 
 
 @dataclass(slots=True)
@@ -47,7 +45,7 @@ class Words:
     side: Int32s
     """Row of `extra`, -1 where the row has none of its letters."""
     extra: Floats
-    """(m, 8) words of the letters I J K R P S T L."""
+    """(m, 9) words of the letters I J K R P S T L B."""
     line: Int32s
     """Line of the file, from 1."""
     offset: Ints
@@ -68,7 +66,7 @@ class Words:
         return len(self.operation)
 
     def column(self, letter: str) -> Floats:
-        """Return the (n,) values of any of the letters X Y Z E F I J K R P S T L; NaN where absent."""
+        """Return the (n,) values of any of the letters X Y Z E F I J K R P S T L B; NaN where absent."""
         if letter in "XYZEF":
             plain: Floats = getattr(self, letter.lower())
             return plain
@@ -102,33 +100,8 @@ def name_of(code: int) -> str:
     return f"{letter}{whole}.{tenth}" if tenth else f"{letter}{whole}"
 
 
-def load_bytes(path: Path) -> Bytes:
-    """Return the bytes of a job file, (n,) uint8.
-
-    Raises
-    ------
-    BadInput
-        The file is missing, a folder, empty, a pointer to a file kept elsewhere, an archive, binary, or holds no
-        motion that can be recognised.
-    """
-    where = str(path)
-    try:
-        if path.is_dir():
-            raise BadInput("this is a folder, not a job file", "give the G-code file itself", where)
-        data = np.fromfile(path, dtype=np.uint8)
-    except FileNotFoundError:
-        raise BadInput("there is no such file", "check the spelling and the folder", where) from None
-    except OSError as fault:
-        raise BadInput(f"the file cannot be read ({fault.strerror or fault})", "check its permissions", where) from None
-    if not len(data):
-        raise BadInput("the file is empty", "export or copy the job again", where)
-    _refuse_other_formats(data[:SAMPLE], where)
-    _refuse_no_motion(data, where)
-    return data
-
-
 def read_words(data: Bytes, progress: Progress | None = None) -> Words:
-    """Read the words of a job file.
+    """Read the words of a job file as one piece.
 
     Parameters
     ----------
@@ -137,32 +110,57 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
     progress
         Called with the share done and a word about it; may raise to stop.
     """
-    n = len(data)
-    state = np.zeros(kernels.STATE_SIZE, np.int64)
-    state[kernels.LINE], state[kernels.INDENT] = 1, -1
-    counts = np.zeros(len(kernels.TROUBLES), np.int64)
-    first_lines = np.zeros((len(kernels.TROUBLES), kernels.FIRST_LINES), np.int32)
-    letters = np.frombuffer(kernels.EXTRA.encode(), np.uint8).copy()
     # Ask for one row a line end, seldom more; pages never touched cost nothing.
-    rows = int(np.count_nonzero(data == 10)) + 64
-    columns: list[Any] = [np.empty(rows, kind) for kind in _KINDS]
-    extra = np.empty((1024, len(kernels.EXTRA)))
-    while state[kernels.POS] < n:
-        stop = min(n, int(state[kernels.POS]) + CHUNK)
-        while full := kernels.read(*_arguments(data, stop, state, *columns, extra, counts, first_lines, letters)):
-            if full == kernels.SIDE_FULL:
-                extra = _grown(extra)
-            else:
-                columns = [_grown(column) for column in columns]
-        if progress is not None:
-            progress(float(state[kernels.POS]) / n, "reading the job file")
-    row, side = int(state[kernels.ROW]), int(state[kernels.SIDE])
-    op, line, offset, all_, code, bare, flags, side_of, x, y, z, e, f = (column[:row] for column in columns)
-    return Words(
-        operation=op, x=x, y=y, z=z, e=e, f=f, bare=bare, side=side_of, extra=extra[:side], line=line, offset=offset,
-        bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
-        junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
-    )  # fmt: skip
+    return Room(int(np.count_nonzero(data == 10)) + 64).read(data, progress)
+
+
+class Room:
+    """Columns for the words of one piece of a job file, used again for the next: fresh memory costs more than reading."""
+
+    def __init__(self, rows: int) -> None:
+        self.columns: list[Any] = [np.empty(rows, kind) for kind in _KINDS]
+        self.extra = np.empty((1024, len(kernels.EXTRA)))
+        self.state = np.zeros(kernels.STATE_SIZE, np.int64)
+
+    def read(
+        self, data: Bytes, progress: Progress | None = None, *, base: int = 0, depth: int = 0, indent: int = -1
+    ) -> Words:
+        """Return the words of whole lines; they last until the next call.
+
+        Parameters
+        ----------
+        data
+            (n,) uint8, ends where a line does.
+        base
+            Where in the file it begins, bytes. Lines are counted from 1 in any case.
+        depth, indent
+            How many conditional blocks are open there, and how deep the words that opened one are indented (-1: none).
+        """
+        n, state = len(data), self.state
+        state[:] = 0
+        state[kernels.LINE], state[kernels.BASE] = 1, base
+        state[kernels.DEPTH], state[kernels.INDENT] = depth, indent
+        state[kernels.NUMBER_1] = state[kernels.NUMBER] = -1
+        counts = np.zeros(len(kernels.TROUBLES), np.int64)
+        first_lines = np.zeros((len(kernels.TROUBLES), kernels.FIRST_LINES), np.int32)
+        while state[kernels.POS] < n:
+            stop = min(n, int(state[kernels.POS]) + CHUNK)
+            while full := kernels.read(
+                *_arguments(data, stop, state, *self.columns, self.extra, counts, first_lines, _LETTERS)
+            ):
+                if full == kernels.SIDE_FULL:
+                    self.extra = _grown(self.extra)
+                else:
+                    self.columns = [_grown(column) for column in self.columns]
+            if progress is not None:
+                progress(float(state[kernels.POS]) / n, "reading the job file")
+        row, side = int(state[kernels.ROW]), int(state[kernels.SIDE])
+        op, line, offset, all_, code, bare, flags, side_of, x, y, z, e, f = (column[:row] for column in self.columns)
+        return Words(
+            operation=op, x=x, y=y, z=z, e=e, f=f, bare=bare, side=side_of, extra=self.extra[:side], line=line,
+            offset=offset, bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
+            junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
+        )  # fmt: skip
 
 
 def _arguments(*given: Any) -> tuple[Any, ...]:
@@ -189,40 +187,3 @@ def _trouble(counts: Ints, first_lines: Int32s) -> Trouble:
         {kernels.TROUBLES[k]: int(counts[k]) for k in seen},
         {kernels.TROUBLES[k]: first_lines[k, : counts[k]].tolist() for k in seen},
     )
-
-
-def _refuse_other_formats(head: Bytes, where: str) -> None:
-    """Raise BadInput for content that is no text of G-code, told by its first bytes."""
-    start = head[:1024].tobytes()
-    if start.startswith(b"version ") and b"\noid " in start and b"\nsize " in start:
-        raise BadInput(
-            "this is a pointer to a job file that is kept elsewhere, not the job file",
-            "fetch the real file first, then give that one", where,
-        )  # fmt: skip
-    if start.startswith((b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf")):
-        raise BadInput("this is a compressed archive", "unpack it and give the job file inside", where)
-    if start.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise BadInput("the text is stored in 16-bit characters", "save it as plain text or UTF-8", where)
-    control = (head < 32) & ~np.isin(head, np.frombuffer(b"\0\t\n\v\f\r", np.uint8))
-    odd = np.count_nonzero(control | (head == 127)) / len(head)
-    zeros = np.count_nonzero(head == 0) / len(head)
-    if odd > 0.02 or zeros > 0.5 or (zeros > 0.02 and odd > 0.005):
-        raise BadInput("this is a binary file, not G-code text", "export the job as plain text", where)
-
-
-def _refuse_no_motion(data: Bytes, where: str) -> None:
-    """Raise BadInput when no line moves anything, or when most lines are not G-code.
-
-    The beginning settles it for nearly every job; only what looks odd there is read whole.
-    """
-    for part in (data[: 16 * SAMPLE], data):
-        words = read_words(part)
-        clear = np.count_nonzero(words.moves_head & (words.flags & kernels.JUNK == 0))
-        if clear and words.junk_lines <= 0.5 * words.code_lines and clear >= 0.02 * words.code_lines:
-            return
-    if not clear:
-        raise BadInput("no line of this file moves anything", "is it G-code for a printer?", where)
-    raise BadInput(
-        f"most of this file is not G-code ({words.junk_lines} of {words.code_lines} lines hold unreadable characters)",
-        "export or copy the job again", where,
-    )  # fmt: skip

@@ -77,7 +77,7 @@ def test_another_machine_needs_no_second_reading(tmp_path: Path, monkeypatch: py
     job = read(tmp_path, TUBE)
     fresh = read(tmp_path, TUBE, SAVING)
     (tmp_path / "job.gcode").unlink()
-    monkeypatch.setattr(jobfile, "load_bytes", None)
+    monkeypatch.setattr(jobfile, "pieces", None)
     assert summary(job.on(SAVING)) == summary(fresh)
     assert summary(job.on(SAVING).on(None)) == summary(job)
 

@@ -15,9 +15,10 @@ import yaml
 
 from diagnose.errors import BadInput
 from diagnose.toolpath.columns import EventKind, Role
-from diagnose.toolpath.moves import Interpreted, interpret
+from diagnose.toolpath.jobfile import read_motion
+from diagnose.toolpath.moves import Interpreted
 from diagnose.toolpath.shape import Shape, shape
-from diagnose.toolpath.words import load_bytes, read_words
+from diagnose.toolpath.source import find_source
 
 FOLDER = Path(__file__).parents[3] / "shared" / "gcode"
 MANIFEST = FOLDER / "manifest.yaml"
@@ -43,13 +44,13 @@ EXPLAINED = {
 
 @cache
 def analysis(name: str) -> tuple[Interpreted, Shape]:
-    read = interpret(read_words(load_bytes(FOLDER / name)))
+    read, _ = read_motion(find_source(FOLDER / name))
     return read, shape(read.moves, read.events, 0.4)
 
 
 def test_garbage_is_refused_in_one_line() -> None:
     with pytest.raises(BadInput) as caught:
-        load_bytes(FOLDER / GARBAGE)
+        read_motion(find_source(FOLDER / GARBAGE))
     assert "\n" not in str(caught.value) and caught.value.hint
 
 

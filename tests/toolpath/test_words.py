@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from diagnose.errors import BadInput
 from diagnose.toolpath._kernels.words import JUNK, MAYBE
-from diagnose.toolpath.words import load_bytes, name_of, operation
+from diagnose.toolpath.jobfile import read_motion
+from diagnose.toolpath.source import find_source
+from diagnose.toolpath.words import name_of, operation
 from tests.toolpath import plain_reader
 from tests.toolpath.jobs import job_files, words_of
 
@@ -228,12 +230,12 @@ def test_what_is_no_job_file_is_refused_in_one_line(tmp_path: Path, content: byt
     path = tmp_path / "job.gcode"
     path.write_bytes(content)
     with pytest.raises(BadInput, match=says) as caught:
-        load_bytes(path)
+        read_motion(find_source(path))
     assert caught.value.where == str(path) and caught.value.hint and "\n" not in str(caught.value)
 
 
 def test_a_missing_file_and_a_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such file"):
-        load_bytes(tmp_path / "none.gcode")
+        find_source(tmp_path / "none.gcode")
     with pytest.raises(BadInput, match="folder"):
-        load_bytes(tmp_path)
+        find_source(tmp_path)

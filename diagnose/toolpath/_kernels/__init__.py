@@ -75,12 +75,35 @@ class _ForgivingCache(_Cache):  # type: ignore[misc]
             super().save_overload(sig, data)
 
 
+_KNOWN: list[Any] = []
+
+
 def kernel(function: F) -> F:
     """Compile a loop over bare arrays: no Python objects inside, lock released, division by zero as numpy has it."""
     compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy")(function)
     if CACHED and hasattr(compiled, "_cache"):
         compiled._cache = _ForgivingCache(compiled.py_func)
+    if hasattr(compiled, "signatures"):  # not when it runs as plain Python
+        _KNOWN.append(compiled)
     return cast(F, compiled)
 
 
-__all__ = ["CACHED", "kernel"]
+def kernels_ready(*stages: str) -> bool:
+    """Return whether the kernels of these stages (files of this folder) were compiled on this machine before.
+
+    Where not, the first use keeps a user waiting for some seconds, and faces should say so.
+    """
+    wanted = {f"{__name__}.{stage}" for stage in stages}
+    return all(
+        compiled.signatures or _cached(compiled) for compiled in _KNOWN if compiled.py_func.__module__ in wanted
+    )
+
+
+def _cached(compiled: Any) -> bool:
+    try:
+        return CACHED and bool(compiled._cache._cache_file._load_index())
+    except Exception:  # a damaged index: compiled anew
+        return False
+
+
+__all__ = ["CACHED", "kernel", "kernels_ready"]

@@ -9,8 +9,8 @@ from diagnose.toolpath._kernels import kernel
 from diagnose.toolpath.columns import Bools, Bytes, EventKind, Floats, Int32s, Ints
 
 # Counters in `tally`.
-MOTION, MOVING, EXTRUDING, ARCS, RETRACTS, RESTARTS, MAYBES, HOMED_LATE = range(8)
-TALLIES = 8
+MOTION, MOVING, EXTRUDING, ARCS, RETRACTS, RESTARTS, MAYBES, HOMED_LATE, OWN_FILAMENT = range(9)
+TALLIES = 9
 
 TROUBLES = (
     "a number no machine can reach",
@@ -40,19 +40,25 @@ AXES = X_BIT | Y_BIT | Z_BIT | E_BIT
 DWELL, PAUSE, WAIT_MOVES, HEAT_WAIT, NOZZLE_TEMP, BED_TEMP, FAN, TOOL = (int(kind) for kind in list(EventKind)[:8])
 SPEED_OVERRIDE, FLOW_OVERRIDE, RESUME_SAVING, UNKNOWN_MOTION = (int(kind) for kind in list(EventKind)[8:])
 
+# Events that only the caller of `interpret` sees: limits set by the row that is their value, in mm or inches, and moves of
+# G10 and G11 (value 0 and 1).
+LIMITS_MM, LIMITS_INCH, BY_BOARD = 250, 251, 252
+MOST_TOOLS = 100
+INTEGERS, REALS = 15, 17
+"""Lengths of the state that `interpret` keeps between calls."""
+
 # As the reader of words writes them: flags of rows are 1 for the first of a line and 4 for a conditional one; the side
-# table holds I J K R P S T L in this order, so that `extra[s, 5]` is an S word.
+# table holds I J K R P S T L B in this order, so that `extra[s, 5]` is an S word.
 
 
 @kernel
-def rising(op: Int32s, x: Floats, y: Floats, e: Floats, stop: int) -> tuple[int, int]:
-    """Return how often the extruder word rose from one drawn line to the next, and how many pairs there were.
+def rising(op: Int32s, x: Floats, y: Floats, e: Floats, stop: int, state: Floats) -> None:
+    """Count how often the extruder word rose from one drawn line to the next, and how many pairs there were.
 
-    Rows before `stop` under absolute axes; a G92 that names the extruder starts anew.
+    Rows before `stop` under absolute axes; a G92 that names the extruder starts anew. `state` is (rose, pairs, last
+    extruder word, whether axes are relative) and goes on from piece to piece.
     """
-    rose = pairs = 0
-    last = np.nan
-    relative = False
+    rose, pairs, last, relative = state[0], state[1], state[2], state[3] != 0
     for r in range(stop):
         o = op[r]
         if o == 1000900:
@@ -63,11 +69,11 @@ def rising(op: Int32s, x: Floats, y: Floats, e: Floats, stop: int) -> tuple[int,
             last = e[r] if e[r] == e[r] else last
         elif 1000000 <= o <= 1000030 and o % 10 == 0 and not relative and e[r] == e[r]:
             if last == last and (x[r] == x[r] or y[r] == y[r]):
-                pairs += 1
+                pairs += 1.0
                 if e[r] > last:
-                    rose += 1
+                    rose += 1.0
             last = e[r]
-    return rose, pairs
+    state[0], state[1], state[2], state[3] = rose, pairs, last, 1.0 if relative else 0.0
 
 
 @kernel
@@ -118,17 +124,19 @@ def circle(
 def interpret(
     op: Int32s, wx: Floats, wy: Floats, wz: Floats, we: Floats, wf: Floats, bare: Int32s, side: Int32s, extra: Floats,
     line: Int32s, offset: Ints, all_: Int32s, code_: Int32s, flags: Bytes,
-    mode_row: int, inferred_relative: bool, flow: float, chord_error: float, own_retract: Floats,
+    flow: float, chord_error: float, own_retract: Floats,
     mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Floats, ma: Floats, mline: Int32s, moffset: Ints,
     mall: Int32s, mcode: Int32s, mlines: Int32s, mtool: NDArray[np.int16], marc: Bools,
     ev_kind: Bytes, ev_before: Ints, ev_line: Int32s, ev_value: Floats,
-    start: Floats, tally: Ints, counts: Ints, first_lines: Int32s,
+    start: Floats, late: Ints, filament: Floats, tally: Ints, counts: Ints, first_lines: Int32s,
     row: int, nm: int, ne: int, si: Ints, sf: Floats,
 ) -> tuple[int, int, int]:  # fmt: skip
     """Interpret rows from `row` on until all are done or the columns of moves are full.
 
     Returns (next row, moves, events); call again with longer columns from there. `flow` > 0 means that M101 and M103
     switch the extruder and every mm of path pushes that much filament. `own_retract` is (length, speed) of G10.
+    `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
+    is where the extruder word of each tool stood when it was left.
     """
     n, room = len(op), len(mx)
     px, py, pz = sf[0], sf[1], sf[2]
@@ -140,7 +148,7 @@ def interpret(
     relative, e_relative, on, retracted = si[3] != 0, si[4] != 0, si[5] != 0, si[6] != 0
     plane, tool, mode = si[7], si[8], si[9]
     acc_all, acc_code, acc_lines = si[10], si[11], si[12]
-    centre_absolute = si[13] != 0
+    centre_absolute, other_tool = si[13] != 0, si[14] != 0
     for r in range(row, n):
         o = op[r]
         trouble = -1
@@ -187,26 +195,32 @@ def interpret(
                     known_x = True
                     px = px if relative else tx
                     start[0] = px
-                    mx[:nm] = px
+                    late[0] = nm
             if vy == vy:
                 ty = py + vy * scale if relative else vy * scale + oy
                 if not known_y:
                     known_y = True
                     py = py if relative else ty
                     start[1] = py
-                    my[:nm] = py
+                    late[1] = nm
             if vz == vz:
                 tz = pz + vz * scale if relative else vz * scale + oz
                 if not known_z:
                     known_z = True
                     pz = pz if relative else tz
                     start[2] = pz
-                    mz[:nm] = pz
-            e_is_relative = e_relative
-            if r < mode_row:
-                e_is_relative = inferred_relative
+                    late[2] = nm
             if ve == ve:
-                de = ve * scale if e_is_relative or relative else ve * scale - pe
+                if e_relative or relative:
+                    de = ve * scale
+                else:
+                    if other_tool:  # it goes on from where this tool stood, or from where the last one stands
+                        own = filament[tool] if filament[tool] == filament[tool] else 0.0
+                        if abs(ve * scale - own) < abs(ve * scale - pe):
+                            pe = own
+                            tally[OWN_FILAMENT] += 1
+                        other_tool = False
+                    de = ve * scale - pe
             if there or curved:
                 pieces = 1
             span = 0.0
@@ -234,7 +248,7 @@ def interpret(
             if nm + pieces > room:
                 break  # the caller makes room and comes back to this row; nothing of it is in the state but the feed
             if ve == ve:
-                pe = pe + ve * scale if e_is_relative or relative else ve * scale
+                pe = pe + ve * scale if e_relative or relative else ve * scale
             if o != 0:
                 tally[MOTION] += 1
                 mode = motion
@@ -275,6 +289,7 @@ def interpret(
                         de = -retract_length if retracted else retract_length
                         pace = retract_speed
                         pieces = 1
+                        kind, value = BY_BOARD, 0.0 if retracted else 1.0
             elif g == 40:
                 kind, value = DWELL, 0.0
                 if s >= 0 and extra[s, 5] == extra[s, 5]:
@@ -306,19 +321,20 @@ def interpret(
                         ox = px - vx
                     elif vx == vx and named != AXES:
                         known_x, px, tx, start[0] = True, vx + ox, vx + ox, vx + ox
-                        mx[:nm] = px
+                        late[0] = nm
                     if vy == vy and known_y:
                         oy = py - vy
                     elif vy == vy and named != AXES:
                         known_y, py, ty, start[1] = True, vy + oy, vy + oy, vy + oy
-                        my[:nm] = py
+                        late[1] = nm
                     if vz == vz and known_z:
                         oz = pz - vz
                     elif vz == vz and named != AXES:
                         known_z, pz, tz, start[2] = True, vz + oz, vz + oz, vz + oz
-                        mz[:nm] = pz
+                        late[2] = nm
                     if ve == ve:
                         pe = ve
+                        other_tool = False
             elif g == 921 or g == 922:
                 ox = oy = oz = 0.0
             elif g == 280:
@@ -342,6 +358,9 @@ def interpret(
                 e_relative = c == 83
             elif c == 101 or c == 103:
                 on = c == 101
+            elif c == 201 or c == 203 or c == 205 or c == 566:
+                kind = LIMITS_MM if scale == 1.0 else LIMITS_INCH
+                value = float(r)
             elif c == 204:
                 a_print = vs * scale if 0 < vs <= FASTEST else a_print
                 a_travel = vs * scale if 0 < vs <= FASTEST else a_travel
@@ -385,7 +404,8 @@ def interpret(
                 kind, value = RESUME_SAVING, 1.0 if vs > 0 else 0.0
             elif (c == 6 or c == 135) and 0 <= vt < 100:
                 if int(vt) != tool:
-                    tool = int(vt)
+                    filament[tool] = pe
+                    tool, other_tool = int(vt), True
                     kind, value = TOOL, float(tool)
             elif c == 98 or c == 701 or c == 702:
                 kind = UNKNOWN_MOTION
@@ -394,10 +414,11 @@ def interpret(
             if number >= 100:
                 trouble = NO_TOOL
             elif number != tool:
-                tool = number
+                filament[tool] = pe
+                tool, other_tool = number, True
                 kind, value = TOOL, float(tool)
         # ------------------------------------------------------------------ write
-        if abs(value) > FARTHEST:
+        if abs(value) > FARTHEST and kind < LIMITS_MM:
             value = np.nan
         if also > 0:
             ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
@@ -440,5 +461,5 @@ def interpret(
     si[0], si[1], si[2] = known_x, known_y, known_z
     si[3], si[4], si[5], si[6] = relative, e_relative, on, retracted
     si[7], si[8], si[9] = plane, tool, mode
-    si[10], si[11], si[12], si[13] = acc_all, acc_code, acc_lines, centre_absolute
+    si[10], si[11], si[12], si[13], si[14] = acc_all, acc_code, acc_lines, centre_absolute, other_tool
     return row, nm, ne

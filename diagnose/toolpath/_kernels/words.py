@@ -11,7 +11,7 @@ from diagnose.toolpath.columns import Bytes, Floats, Int32s, Ints
 NONE, MACRO, CONDITION = 0, 1, 2
 G_BASE, M_BASE, T_BASE = 1_000_000, 2_000_000, 3_000_000
 
-EXTRA = "IJKRPSTL"
+EXTRA = "IJKRPSTLB"
 """Letters that few rows carry; they live in a side table."""
 EXTRA_BITS = sum(1 << (ord(letter) - 65) for letter in EXTRA)
 
@@ -25,12 +25,13 @@ TROUBLES = (
     "a quoted text is not closed",
     "a comment in parentheses is not closed",
     "a number has two decimal points",
+    "the line number does not follow on",
 )
 FIRST_LINES = 10
 
 # What `read` keeps between calls, in one array of integers.
-POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES = range(9)
-STATE_SIZE = 9
+POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES, BASE, NUMBER_1, NUMBER_1_LINE, NUMBER = range(13)
+STATE_SIZE = 13
 DONE, ROWS_FULL, SIDE_FULL = range(3)
 
 TENS = 10.0 ** np.arange(23)
@@ -60,27 +61,29 @@ def read(
 ) -> int:  # fmt: skip
     """Read every line that starts before `stop`; return DONE, or what is full (grow it and call again).
 
-    `state` says where to begin and is brought up to date line by line, so a call may be repeated from there.
-    Columns end in `_`, (rows,), `extra_` is (side rows, 8). `all_` and `code_` are bytes since the line of the row
+    `state` says where to begin and is brought up to date line by line, so a call may be repeated from there. BASE is where
+    in the file the data begin. Numbers of lines (N) must follow on where a checksum stands too, as on a cable; NUMBER_1 is
+    the first of them, NUMBER the last (-1: none yet).
+    Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
     before: the whole of the file, and what is left without comments and blank lines.
     """
     n = len(data)
     rows, sides = len(op_), len(extra_)
     i, row, side, line, last_end = state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END]
-    depth, block = state[DEPTH], state[INDENT]
+    depth, block, base = state[DEPTH], state[INDENT], state[BASE]
     values = np.zeros(26)
     fresh = True
     opened = False
     mask = bare = op = 0
     line0 = indent = first_row = bad = paren = note = noted = 0
-    code_start = code_end = -1
-    junk_row = False
+    code_start = code_end = number = -1
+    junk_row = counted = False
     while True:
         if fresh:
             if i >= stop:
                 break
             line0 = i
-            if i == 0 and n >= 3 and data[0] == 0xEF and data[1] == 0xBB and data[2] == 0xBF:
+            if i == 0 and base == 0 and n >= 3 and data[0] == 0xEF and data[1] == 0xBB and data[2] == 0xBF:
                 i = 3
             while i < n and (data[i] == 32 or data[i] == 9):
                 i += 1
@@ -88,6 +91,8 @@ def read(
             first_row = -1
             bad = paren = note = noted = 0
             code_start = code_end = -1
+            number = -1
+            counted = False
             opened = False
             mask = bare = op = 0
         glued = False
@@ -204,6 +209,7 @@ def read(
                             bad |= 32
                     if not opened:
                         if u == 78:  # N: number of the line
+                            number = int(min(max(value, 0.0), 1e15))
                             i = j
                             code_end = i
                             continue
@@ -221,7 +227,9 @@ def read(
                                     i += 1
                                 code_end = i
                             continue
-                    if u != 78:
+                    if u == 78:
+                        number = int(min(max(value, 0.0), 1e15))
+                    else:
                         values[u - 65] = value
                         mask |= 1 << (u - 65)
                     i = j
@@ -258,6 +266,7 @@ def read(
                 before = 0
                 for b in range(line0, line0 + indent):
                     before ^= int(data[b])
+                counted = good
                 if not good:
                     bad |= 2
                 elif stated != total and stated != (total ^ before):
@@ -314,7 +323,7 @@ def read(
             junk_row = (bad & 2) != 0
             op_[row] = op
             line_[row] = line
-            offset_[row] = line0
+            offset_[row] = base + line0
             all_[row] = 0
             code_[row] = 0
             if mask & 1 and not mask & 16:  # A is an older name of the extruder
@@ -368,6 +377,15 @@ def read(
             all_[first_row] = i - last_end
             code_[first_row] = code_end - code_start - paren + 1
             last_end = i
+        if number >= 0 and (counted or op == 2001100):
+            if op == 2001100:  # M110 sets the number to count from
+                if state[NUMBER_1] < 0:
+                    state[NUMBER_1] = -2
+            elif state[NUMBER_1] == -1:
+                state[NUMBER_1], state[NUMBER_1_LINE] = number, line
+            elif number != state[NUMBER] + 1:
+                bad |= 64
+            state[NUMBER] = number
         if code_start >= 0:
             state[CODE_LINES] += 1
             if bad & 2:
