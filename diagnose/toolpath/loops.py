@@ -51,6 +51,8 @@ class Loops:
     """The smallest loop that holds it, -1 for none."""
     outer: Bools
     """Bounds the part outside, or a hole."""
+    hole: Bools
+    """Bounds a hole or a hollow."""
 
     def __len__(self) -> int:
         return len(self.first)
@@ -112,7 +114,7 @@ def _described(moves: Moves, layers: Layers, first: Ints, last: Ints, area: Floa
     kernels.describe(moves.x, moves.y, layers.length, first, last, path, cx, cy, box)
     return Loops(
         first=first, last=last, layer=layers.layer[first], area=area, path=path, cx=cx, cy=cy, box=box,
-        depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_),
+        depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_), hole=np.zeros(count, np.bool_),
     )  # fmt: skip
 
 
@@ -139,6 +141,8 @@ def _nest(moves: Moves, layers: Layers, loops: Loops, runs: Ints, line_width: fl
     # What stands free inside a hole is bounded by its own outside.
     free = child[~near & hole[mother]]
     loops.outer[free] = True
+    loops.hole[:] = hole
+    loops.hole[free] = False
 
 
 def _roles_of_runs(

@@ -7,13 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.toolpath._kernels import quantiles as kernels
 from diagnose.toolpath.columns import Events, Floats, Int32s, Moves, Role
-from diagnose.toolpath.layers import Spiral, find_layers
+from diagnose.toolpath.layers import Layers, Spiral, find_layers
 from diagnose.toolpath.loops import Loops, find_loops, line_width_for
+from diagnose.toolpath.overhang import Overhang, find_overhang
 from diagnose.toolpath.seams import SeamPattern, Seams, SeamStyle, find_seams
 
 MOSTLY = 0.5
 """Of the extruded path."""
+LEAST_FLATNESS = 1.2
+"""Width over height of a line: rounder ones do not stick (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -36,6 +40,11 @@ class Shape:
     loops: Loops
     seams: Seams
     seam_pattern: SeamPattern
+    islands: Int32s
+    """(layers,) separate pieces: closed outlines that do not bound a hole, and spirals; 0 where all is open lines."""
+    line_width: float
+    """mm, taken from the nozzle, and never less than layers of that height can have."""
+    overhang: Overhang
     facet_median: float
     """mm, of the moves of the outer contour; NaN without any. Pieces of arcs are left out where there are others."""
     facet_p05: float
@@ -58,22 +67,33 @@ def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) ->
         mm; sets what counts as neighbouring lines. 0.4 is taken where it is not known.
     """
     layers = find_layers(moves)
-    loops, role = find_loops(moves, layers, line_width_for(nozzle_diameter))
+    width = line_width_for(nozzle_diameter)
+    if len(layers.height):
+        width = max(width, LEAST_FLATNESS * float(np.median(layers.height)))
+    loops, role = find_loops(moves, layers, width)
     seams, pattern = find_seams(moves, loops, len(layers.z))
+    overhang = find_overhang(moves, layers.length, layers.layer, layers.height, role, width)
     median, fine = _facets(moves, layers.length, role)
     return Shape(
         length=layers.length, layer=layers.layer, layer_z=layers.z, layer_height=layers.height, layer_path=layers.path,
         spiral=layers.spiral, role=role, loops=loops, seams=seams, seam_pattern=pattern,
-        facet_median=median, facet_p05=fine,
+        islands=_islands(layers, loops), line_width=width, overhang=overhang, facet_median=median, facet_p05=fine,
     )  # fmt: skip
+
+
+def _islands(layers: Layers, loops: Loops) -> Int32s:
+    """Return how many separate pieces each layer has."""
+    count = np.bincount(loops.layer[loops.outer & ~loops.hole], minlength=len(layers.z) + 1).astype(np.int32)
+    changes = np.zeros(len(layers.z) + 1, np.int32)
+    np.add.at(changes, layers.layer[layers.spiral.first], 1)
+    np.add.at(changes, layers.layer[layers.spiral.last] + 1, -1)
+    return (count + np.cumsum(changes))[: len(layers.z)].astype(np.int32)
 
 
 def _facets(moves: Moves, length: Floats, role: NDArray[np.uint8]) -> tuple[float, float]:
     """Return median and 5th percentile of the lengths of moves on the outer contour, mm."""
-    outer = (role == Role.OUTER) & (length > 0)
-    straight = outer & ~moves.arc
-    pieces = length[straight if straight.any() else outer]
-    if not len(pieces):
-        return float("nan"), float("nan")
-    median, fine = np.quantile(pieces, [0.5, 0.05])
-    return float(median), float(fine)
+    found = np.full(2, np.nan)
+    for skip_arcs in (True, False):
+        if kernels.lengths(length, role, int(Role.OUTER), moves.arc, skip_arcs, np.array([0.5, 0.05]), found):
+            break
+    return float(found[0]), float(found[1])

@@ -14,7 +14,6 @@ LAYERED_REST = 0.005
 TINY_MM, SHORT_MM = 0.4, 1.5
 NEEDLESS_MM, VISIBLE_MM = 0.003, 0.05
 BUSY_PER_S, HIGH_PER_S = 60.0, 250.0
-HURRIED_S, BRIEF_S = 5.0, 12.0
 SLOW_MM_S, FAST_MM_S = 50.0, 120.0
 WINDOW_S = 0.5
 REGION_S = 2.0
@@ -160,27 +159,6 @@ def wall_speed(ground: Ground) -> Said | None:
     return Said(
         answer, middle, "mm/s", f"half of the outer contour is asked for at {middle:.0f} mm/s or less",
         ground.lines_of(outer[feed == middle][:200], 3), 0.85,
-    )  # fmt: skip
-
-
-@finding("shortest-layer")
-def shortest_layer(ground: Ground) -> Said | None:
-    """Grade the shortest layers' times at the speeds asked for; first and last layers are left out."""
-    if ground.layers < 5:
-        return None
-    layer = ground.layer
-    inside = layer >= 0
-    times = np.bincount(layer[inside], ground.nominal[inside], minlength=ground.layers)[2:-2]
-    if not len(times):
-        return None
-    short = float(np.quantile(times, 0.02))
-    number = 2 + int(np.argmin(np.abs(times - short)))
-    answer = grade(short, (HURRIED_S, "hurried"), (BRIEF_S, "brief"), above="ample")
-    return Said(
-        answer, short, "s",
-        f"the shortest layers take {short:.1f} s at the speeds asked for, such as the one at "
-        f"{ground.file.shape.layer_z[number]:.2f} mm; braking makes them longer",
-        [int(ground.moves.line[int(np.argmax(layer == number))])], 0.8,
     )  # fmt: skip
 
 
