@@ -349,12 +349,12 @@ def _commands(words: Words) -> Ints:
 def _initial(reading: Reading, length: float | None, speed: float | None) -> tuple[Ints, Floats]:
     """Return the state before the first row, integers and floats, in the order of the kernel."""
     si, sf = np.zeros(kernels.INTEGERS, np.int64), np.zeros(kernels.REALS)
-    si[4], si[7], si[9] = reading.lengths, 17, -1
-    sf[7] = FIRST_FEED
-    sf[8] = sf[9] = sf[10] = sf[16] = 1.0
-    sf[11:14] = np.nan
-    sf[14] = ASSUMED_RETRACT_MM if length is None else length
-    sf[15] = ASSUMED_RETRACT_SPEED if speed is None else speed
+    si[kernels.LENGTHS], si[kernels.PLANE], si[kernels.MODE] = reading.lengths, 17, -1
+    sf[kernels.FEED] = FIRST_FEED
+    sf[[kernels.SCALE, kernels.SPEED_FACTOR, kernels.FLOW_FACTOR, kernels.SAVED_SPEED]] = 1.0
+    sf[[kernels.A_PRINT, kernels.A_TRAVEL, kernels.A_RETRACT]] = np.nan
+    sf[kernels.BACK_MM] = ASSUMED_RETRACT_MM if length is None else length
+    sf[kernels.BACK_SPEED] = ASSUMED_RETRACT_SPEED if speed is None else speed
     return si, sf
 
 

@@ -44,8 +44,12 @@ SPEED_OVERRIDE, FLOW_OVERRIDE, RESUME_SAVING, UNKNOWN_MOTION = (int(kind) for ki
 # G10 and G11 (value 0 and 1).
 LIMITS_MM, LIMITS_INCH, BY_BOARD = 250, 251, 252
 MOST_TOOLS = 100
-INTEGERS, REALS = 15, 17
-"""Lengths of the state that `interpret` keeps between calls."""
+
+# What `interpret` keeps between rows and calls: integers (flags are 0 or 1) and real numbers.
+KNOWN_X, KNOWN_Y, KNOWN_Z, RELATIVE, LENGTHS, ON, RETRACTED, PLANE, TOOL_NOW, MODE = range(10)
+BYTES_ALL, BYTES_CODE, LINES_CODE, CENTRE_ABSOLUTE, OTHER_TOOL, PIECES, INTEGERS = range(10, 17)
+X, Y, Z, SHIFT_X, SHIFT_Y, SHIFT_Z, FILAMENT, FEED, SCALE, SPEED_FACTOR, FLOW_FACTOR = range(11)
+A_PRINT, A_TRAVEL, A_RETRACT, BACK_MM, BACK_SPEED, SAVED_SPEED, PUSHED, REALS = range(11, 19)
 
 # As the reader of words writes them: flags of rows are 1 for the first of a line and 4 for a conditional one; the side
 # table holds I J K R P S T L B in this order, so that `extra[s, 5]` is an S word.
@@ -121,6 +125,159 @@ def circle(
 
 
 @kernel
+def command(
+    o: int, vx: float, vy: float, vz: float, ve: float, vf: float, bits: int, s: int, extra: Floats, r: int, nm: int,
+    own_retract: Floats, start: Floats, late: Ints, filament: Floats, tally: Ints, si: Ints, sf: Floats,
+) -> tuple[int, int, float, int]:  # fmt: skip
+    """Carry out a row that is no motion; return (kind of event, one before it, value, trouble), 0 and -1 for none.
+
+    What the row changes goes to the state. A move of filament alone is left in PIECES and PUSHED.
+    """
+    kind = also = 0
+    trouble = -1
+    value = np.nan
+    scale = sf[SCALE]
+    if o == 1 or o == 2:
+        kind = UNKNOWN_MOTION
+    elif o < 2000000:
+        g = o - 1000000
+        if g == 100 or g == 110:
+            others = s >= 0 and (extra[s, 4] == extra[s, 4] or extra[s, 3] == extra[s, 3] or extra[s, 7] == extra[s, 7])
+            if g == 100 and (others or vx == vx or vy == vy or vz == vz):  # sets temperatures or offsets of a tool
+                value = extra[s, 5] if s >= 0 else np.nan
+                kind = NOZZLE_TEMP if value == value else 0
+            else:
+                tally[RETRACTS if g == 100 else RESTARTS] += 1
+                back = g == 100
+                if (si[RETRACTED] != 0) != back:
+                    si[RETRACTED] = back
+                    si[PIECES] = 1
+                    sf[PUSHED] = -sf[BACK_MM] if back else sf[BACK_MM]
+                    kind, value = BY_BOARD, 0.0 if back else 1.0
+        elif g == 40:
+            kind, value = DWELL, 0.0
+            if s >= 0 and extra[s, 5] == extra[s, 5]:
+                value = max(extra[s, 5], 0.0)
+            elif s >= 0 and extra[s, 4] == extra[s, 4]:
+                value = max(extra[s, 4] / 1000.0, 0.0)
+        elif g == 170 or g == 180 or g == 190:
+            si[PLANE] = g // 10
+        elif g == 200 or g == 210:
+            sf[SCALE] = 25.4 if g == 200 else 1.0
+        elif g == 900 or g == 910:
+            si[RELATIVE] = g == 910
+        elif g == 901 or g == 911:
+            si[CENTRE_ABSOLUTE] = g == 901
+        elif g == 920:
+            named = bits & AXES
+            if named == 0 and vx != vx and vy != vy and vz != vz and ve != ve:
+                named = AXES  # G92 alone, and a bare letter, mean zero
+            ve = 0.0 if named & E_BIT else ve * scale
+            far = abs(ve) > FARTHEST
+            for k in range(3):
+                v = 0.0 if named & (X_BIT << k) else (vx if k == 0 else vy if k == 1 else vz) * scale
+                far = far or abs(v) > FARTHEST
+            if far:
+                trouble = LARGE
+            else:
+                for k in range(3):
+                    v = 0.0 if named & (X_BIT << k) else (vx if k == 0 else vy if k == 1 else vz) * scale
+                    if v == v and si[KNOWN_X + k] != 0:
+                        sf[SHIFT_X + k] = sf[X + k] - v
+                    elif v == v and named != AXES:  # an axis never stated stands where it is told to stand
+                        si[KNOWN_X + k] = 1
+                        sf[X + k] = v + sf[SHIFT_X + k]
+                        start[k] = sf[X + k]
+                        late[k] = nm
+                if ve == ve:
+                    sf[FILAMENT] = ve
+                    si[OTHER_TOOL] = 0
+        elif g == 921 or g == 922:
+            sf[SHIFT_X] = sf[SHIFT_Y] = sf[SHIFT_Z] = 0.0
+        elif g == 280:
+            every = bits & (X_BIT | Y_BIT | Z_BIT) == 0 and vx != vx and vy != vy and vz != vz
+            sf[SHIFT_X] = 0.0 if every or bits & X_BIT or vx == vx else sf[SHIFT_X]
+            sf[SHIFT_Y] = 0.0 if every or bits & Y_BIT or vy == vy else sf[SHIFT_Y]
+            sf[SHIFT_Z] = 0.0 if every or bits & Z_BIT or vz == vz else sf[SHIFT_Z]
+            tally[HOMED_LATE] += nm > 0
+            kind = UNKNOWN_MOTION
+        elif not (400 <= g <= 499 or 530 <= g <= 599 or g == 610 or g == 640 or g == 800 or g == 923 or 930 <= g <= 959):
+            kind = UNKNOWN_MOTION
+    elif o < 3000000:
+        c = (o - 2000000) // 10
+        vs = extra[s, 5] if s >= 0 else np.nan
+        vp = extra[s, 4] if s >= 0 else np.nan
+        vr = extra[s, 3] if s >= 0 else np.nan
+        vt = extra[s, 6] if s >= 0 else np.nan
+        if c == 82 or c == 83:
+            si[LENGTHS] = c == 83
+        elif c == 101 or c == 103:
+            si[ON] = c == 101
+        elif c == 201 or c == 203 or c == 205 or c == 566:
+            kind = LIMITS_MM if scale == 1.0 else LIMITS_INCH
+            value = float(r)
+        elif c == 204:
+            sf[A_PRINT] = vs * scale if 0 < vs <= FASTEST else sf[A_PRINT]
+            sf[A_TRAVEL] = vs * scale if 0 < vs <= FASTEST else sf[A_TRAVEL]
+            sf[A_PRINT] = vp * scale if 0 < vp <= FASTEST else sf[A_PRINT]
+            sf[A_TRAVEL] = vt * scale if 0 < vt <= FASTEST else sf[A_TRAVEL]
+            sf[A_RETRACT] = vr * scale if 0 < vr <= FASTEST else sf[A_RETRACT]
+        elif c == 207:  # a printer card that states its retraction wins
+            if 0 <= vs < FARTHEST and own_retract[0] != own_retract[0]:
+                sf[BACK_MM] = vs * scale
+            if 0 < vf <= FASTEST and own_retract[1] != own_retract[1]:
+                sf[BACK_SPEED] = vf * scale / 60.0
+        elif c == 220:
+            if 0 < vs <= FARTHEST:
+                kind, sf[SPEED_FACTOR] = SPEED_OVERRIDE, vs / 100.0
+            elif bits & B_BIT:
+                sf[SAVED_SPEED] = sf[SPEED_FACTOR]
+            elif bits & R_BIT:
+                kind, sf[SPEED_FACTOR] = SPEED_OVERRIDE, sf[SAVED_SPEED]
+            value = sf[SPEED_FACTOR]
+        elif c == 221:
+            if 0 < vs <= FARTHEST:
+                kind, sf[FLOW_FACTOR] = FLOW_OVERRIDE, vs / 100.0
+            value = sf[FLOW_FACTOR]
+        elif c == 106 or c == 107:
+            if not vp > 1:  # fans of higher numbers do not blow on the part
+                kind = FAN
+                value = 0.0 if c == 107 else 1.0
+                if c == 106 and vs == vs:
+                    value = vs if 0 < vs < 1 else min(max(vs / 255.0, 0.0), 1.0)
+        elif c == 104 or c == 109 or c == 140 or c == 190:
+            value = vs if vs == vs else vr
+            kind = (NOZZLE_TEMP if c < 140 else BED_TEMP) if value == value else 0
+            also = HEAT_WAIT if c == 109 or c == 190 else 0
+        elif c == 191 or c == 116:
+            kind, value = HEAT_WAIT, vs
+        elif c == 0 or c == 1 or c == 25 or c == 226 or c == 600 or c == 601:
+            kind = PAUSE
+        elif c == 400:
+            kind = WAIT_MOVES
+        elif c == 413 and vs == vs:
+            kind, value = RESUME_SAVING, 1.0 if vs > 0 else 0.0
+        elif (c == 6 or c == 135) and 0 <= vt < MOST_TOOLS:
+            if int(vt) != si[TOOL_NOW]:
+                filament[si[TOOL_NOW]] = sf[FILAMENT]
+                si[TOOL_NOW], si[OTHER_TOOL] = int(vt), 1
+                kind, value = TOOL, float(si[TOOL_NOW])
+        elif c == 98 or c == 701 or c == 702:
+            kind = UNKNOWN_MOTION
+    else:
+        number = (o - 3000000) // 10
+        if number >= MOST_TOOLS:
+            trouble = NO_TOOL
+        elif number != si[TOOL_NOW]:
+            filament[si[TOOL_NOW]] = sf[FILAMENT]
+            si[TOOL_NOW], si[OTHER_TOOL] = number, 1
+            kind, value = TOOL, float(number)
+    if abs(value) > FARTHEST and kind < LIMITS_MM:
+        value = np.nan
+    return kind, also, value, trouble
+
+
+@kernel
 def interpret(
     op: Int32s, wx: Floats, wy: Floats, wz: Floats, we: Floats, wf: Floats, bare: Int32s, side: Int32s, extra: Floats,
     line: Int32s, offset: Ints, all_: Int32s, code_: Int32s, flags: Bytes,
@@ -139,43 +296,32 @@ def interpret(
     is where the extruder word of each tool stood when it was left.
     """
     n, room = len(op), len(mx)
-    px, py, pz = sf[0], sf[1], sf[2]
-    ox, oy, oz = sf[3], sf[4], sf[5]
-    pe, feed, scale, speed_factor, flow_factor = sf[6], sf[7], sf[8], sf[9], sf[10]
-    a_print, a_travel, a_retract = sf[11], sf[12], sf[13]
-    retract_length, retract_speed, saved_speed = sf[14], sf[15], sf[16]
-    known_x, known_y, known_z = si[0] != 0, si[1] != 0, si[2] != 0
-    relative, e_relative, on, retracted = si[3] != 0, si[4] != 0, si[5] != 0, si[6] != 0
-    plane, tool, mode = si[7], si[8], si[9]
-    acc_all, acc_code, acc_lines = si[10], si[11], si[12]
-    centre_absolute, other_tool = si[13] != 0, si[14] != 0
+    px, py, pz, pe = sf[X], sf[Y], sf[Z], sf[FILAMENT]
     for r in range(row, n):
         o = op[r]
+        s = side[r]
+        vx, vy, vz, ve, vf = wx[r], wy[r], wz[r], we[r], wf[r]
         trouble = -1
         pieces = 0
         is_arc = False
-        kind = also = 0
-        value = np.nan
         ca = cb = r0 = r1 = a0 = sweep = 0.0
-        bulk, bulk_code, bulk_lines = acc_all + all_[r], acc_code + code_[r], acc_lines + (flags[r] & 1)
         tx, ty, tz, de = px, py, pz, 0.0
-        pace = feed
-        # ------------------------------------------------------------------ motion
+        pace = 0.0
         motion = -1
         if 1000000 <= o <= 1000030 and o % 10 == 0:
             motion = (o - 1000000) // 10
         elif o == 0:  # a line without a command repeats the last motion
-            motion = mode
+            motion = si[MODE]
         elif o == 1000050:
             motion = 1
             trouble = CURVE
         if motion >= 0:
-            vx, vy, vz, ve, vf = wx[r], wy[r], wz[r], we[r], wf[r]
-            s = side[r]
+            scale = sf[SCALE]
+            relative = si[RELATIVE] != 0
+            lengths = relative or si[LENGTHS] != 0
             if vf == vf:
                 if 0 < vf <= FASTEST:
-                    feed = vf * scale / 60.0
-                    pace = feed
+                    sf[FEED] = vf * scale / 60.0
                 else:
                     trouble = LARGE if vf > 0 else NO_FEED
             there = vx == vx or vy == vy or vz == vz or ve == ve
@@ -190,50 +336,47 @@ def interpret(
                 vz = vz if abs(vz) <= FARTHEST else np.nan
                 ve = ve if abs(ve) <= FARTHEST else np.nan
             if vx == vx:
-                tx = px + vx * scale if relative else vx * scale + ox
-                if not known_x:  # where the head stood before is what it is told to be now
-                    known_x = True
+                tx = px + vx * scale if relative else vx * scale + sf[SHIFT_X]
+                if si[KNOWN_X] == 0:  # where the head stood before is what it is told to be now
+                    si[KNOWN_X], late[0] = 1, nm
                     px = px if relative else tx
                     start[0] = px
-                    late[0] = nm
             if vy == vy:
-                ty = py + vy * scale if relative else vy * scale + oy
-                if not known_y:
-                    known_y = True
+                ty = py + vy * scale if relative else vy * scale + sf[SHIFT_Y]
+                if si[KNOWN_Y] == 0:
+                    si[KNOWN_Y], late[1] = 1, nm
                     py = py if relative else ty
                     start[1] = py
-                    late[1] = nm
             if vz == vz:
-                tz = pz + vz * scale if relative else vz * scale + oz
-                if not known_z:
-                    known_z = True
+                tz = pz + vz * scale if relative else vz * scale + sf[SHIFT_Z]
+                if si[KNOWN_Z] == 0:
+                    si[KNOWN_Z], late[2] = 1, nm
                     pz = pz if relative else tz
                     start[2] = pz
-                    late[2] = nm
             if ve == ve:
-                if e_relative or relative:
+                if lengths:
                     de = ve * scale
                 else:
-                    if other_tool:  # it goes on from where this tool stood, or from where the last one stands
-                        own = filament[tool] if filament[tool] == filament[tool] else 0.0
+                    if si[OTHER_TOOL] != 0:  # it goes on from where this tool stood, or from where the last one stands
+                        own = filament[si[TOOL_NOW]] if filament[si[TOOL_NOW]] == filament[si[TOOL_NOW]] else 0.0
                         if abs(ve * scale - own) < abs(ve * scale - pe):
                             pe = own
                             tally[OWN_FILAMENT] += 1
-                        other_tool = False
+                        si[OTHER_TOOL] = 0
                     de = ve * scale - pe
             if there or curved:
                 pieces = 1
             span = 0.0
             if curved:
-                if plane == 17:
+                if si[PLANE] == 17:
                     sa, sb, ea, eb, da, db = px, py, tx, ty, extra[s, 0], extra[s, 1]
-                elif plane == 18:
+                elif si[PLANE] == 18:
                     sa, sb, ea, eb, da, db = pz, px, tz, tx, extra[s, 2], extra[s, 0]
                 else:
                     sa, sb, ea, eb, da, db = py, pz, ty, tz, extra[s, 1], extra[s, 2]
                 ca, cb, r0, r1, a0, sweep, fault = circle(
                     sa, sb, ea, eb, da * scale, db * scale, extra[s, 3] * scale, extra[s, 4], motion == 3,
-                    centre_absolute, RADIUS_SLACK_MM if scale == 1.0 else RADIUS_SLACK_INCH,
+                    si[CENTRE_ABSOLUTE] != 0, RADIUS_SLACK_MM if scale == 1.0 else RADIUS_SLACK_INCH,
                 )  # fmt: skip
                 trouble = fault if fault >= 0 else trouble
                 if sweep != 0.0:
@@ -244,14 +387,14 @@ def interpret(
             if flow > 0:
                 if not is_arc:
                     span = np.hypot(tx - px, ty - py)
-                de = flow * np.hypot(span, tz - pz) if on else 0.0
+                de = flow * np.hypot(span, tz - pz) if si[ON] != 0 else 0.0
             if nm + pieces > room:
-                break  # the caller makes room and comes back to this row; nothing of it is in the state but the feed
+                break  # the caller makes room and comes back to this row; it will find the same state
             if ve == ve:
-                pe = pe + ve * scale if e_relative or relative else ve * scale
+                pe = pe + ve * scale if lengths else ve * scale
             if o != 0:
                 tally[MOTION] += 1
-                mode = motion
+                si[MODE] = motion
             elif there or curved:
                 tally[MOTION] += 1
             if there or curved:
@@ -262,173 +405,35 @@ def interpret(
                     tally[ARCS] += 1
                 if flags[r] & 4:
                     tally[MAYBES] += 1
-            de *= flow_factor
-            pace = feed * speed_factor
+            de *= sf[FLOW_FACTOR]
+            pace = sf[FEED] * sf[SPEED_FACTOR]
             if pieces == 1 and de == 0.0 and tx == px and ty == py and tz == pz:
                 pieces = 0
-        # ------------------------------------------------------------------ everything else
-        elif o == 0:
-            pass  # words before any motion was named
-        elif o == 1 or o == 2:
-            kind = UNKNOWN_MOTION
-        elif o < 2000000:
-            g = o - 1000000
-            s = side[r]
-            if g == 100 or g == 110:
-                others = s >= 0 and (extra[s, 4] == extra[s, 4] or extra[s, 3] == extra[s, 3] or extra[s, 7] == extra[s, 7])
-                others = others or wx[r] == wx[r] or wy[r] == wy[r] or wz[r] == wz[r]
-                if g == 100 and others:  # sets temperatures or offsets of a tool
-                    value = extra[s, 5] if s >= 0 else np.nan
-                    kind = NOZZLE_TEMP if value == value else 0
-                else:
-                    if nm + 1 > room:
-                        break
-                    tally[RETRACTS if g == 100 else RESTARTS] += 1
-                    if retracted != (g == 100):
-                        retracted = g == 100
-                        de = -retract_length if retracted else retract_length
-                        pace = retract_speed
-                        pieces = 1
-                        kind, value = BY_BOARD, 0.0 if retracted else 1.0
-            elif g == 40:
-                kind, value = DWELL, 0.0
-                if s >= 0 and extra[s, 5] == extra[s, 5]:
-                    value = max(extra[s, 5], 0.0)
-                elif s >= 0 and extra[s, 4] == extra[s, 4]:
-                    value = max(extra[s, 4] / 1000.0, 0.0)
-            elif g == 170 or g == 180 or g == 190:
-                plane = g // 10
-            elif g == 200 or g == 210:
-                scale = 25.4 if g == 200 else 1.0
-            elif g == 900 or g == 910:
-                relative = g == 910
-            elif g == 901 or g == 911:
-                centre_absolute = g == 901
-            elif g == 920:
-                vx, vy, vz, ve = wx[r], wy[r], wz[r], we[r]
-                named = bare[r] & AXES
-                if named == 0 and vx != vx and vy != vy and vz != vz and ve != ve:
-                    named = AXES  # G92 alone, and a bare letter, mean zero
-                vx = 0.0 if named & X_BIT else vx * scale
-                vy = 0.0 if named & Y_BIT else vy * scale
-                vz = 0.0 if named & Z_BIT else vz * scale
-                ve = 0.0 if named & E_BIT else ve * scale
-                if abs(vx) > FARTHEST or abs(vy) > FARTHEST or abs(vz) > FARTHEST or abs(ve) > FARTHEST:
-                    trouble = LARGE
-                else:
-                    # An axis never stated stands where it is told to stand.
-                    if vx == vx and known_x:
-                        ox = px - vx
-                    elif vx == vx and named != AXES:
-                        known_x, px, tx, start[0] = True, vx + ox, vx + ox, vx + ox
-                        late[0] = nm
-                    if vy == vy and known_y:
-                        oy = py - vy
-                    elif vy == vy and named != AXES:
-                        known_y, py, ty, start[1] = True, vy + oy, vy + oy, vy + oy
-                        late[1] = nm
-                    if vz == vz and known_z:
-                        oz = pz - vz
-                    elif vz == vz and named != AXES:
-                        known_z, pz, tz, start[2] = True, vz + oz, vz + oz, vz + oz
-                        late[2] = nm
-                    if ve == ve:
-                        pe = ve
-                        other_tool = False
-            elif g == 921 or g == 922:
-                ox = oy = oz = 0.0
-            elif g == 280:
-                named = bare[r] & (X_BIT | Y_BIT | Z_BIT)
-                every = named == 0 and wx[r] != wx[r] and wy[r] != wy[r] and wz[r] != wz[r]
-                ox = 0.0 if every or named & X_BIT or wx[r] == wx[r] else ox
-                oy = 0.0 if every or named & Y_BIT or wy[r] == wy[r] else oy
-                oz = 0.0 if every or named & Z_BIT or wz[r] == wz[r] else oz
-                tally[HOMED_LATE] += nm > 0
-                kind = UNKNOWN_MOTION
-            elif not (400 <= g <= 499 or 530 <= g <= 599 or g == 610 or g == 640 or g == 800 or g == 923 or 930 <= g <= 959):
-                kind = UNKNOWN_MOTION
-        elif o < 3000000:
-            c = (o - 2000000) // 10
-            s = side[r]
-            vs = extra[s, 5] if s >= 0 else np.nan
-            vp = extra[s, 4] if s >= 0 else np.nan
-            vr = extra[s, 3] if s >= 0 else np.nan
-            vt = extra[s, 6] if s >= 0 else np.nan
-            if c == 82 or c == 83:
-                e_relative = c == 83
-            elif c == 101 or c == 103:
-                on = c == 101
-            elif c == 201 or c == 203 or c == 205 or c == 566:
-                kind = LIMITS_MM if scale == 1.0 else LIMITS_INCH
-                value = float(r)
-            elif c == 204:
-                a_print = vs * scale if 0 < vs <= FASTEST else a_print
-                a_travel = vs * scale if 0 < vs <= FASTEST else a_travel
-                a_print = vp * scale if 0 < vp <= FASTEST else a_print
-                a_travel = vt * scale if 0 < vt <= FASTEST else a_travel
-                a_retract = vr * scale if 0 < vr <= FASTEST else a_retract
-            elif c == 207:  # a printer card that states its retraction wins
-                if 0 <= vs < FARTHEST and own_retract[0] != own_retract[0]:
-                    retract_length = vs * scale
-                if 0 < wf[r] <= FASTEST and own_retract[1] != own_retract[1]:
-                    retract_speed = wf[r] * scale / 60.0
-            elif c == 220:
-                if 0 < vs <= FARTHEST:
-                    kind, speed_factor = SPEED_OVERRIDE, vs / 100.0
-                elif bare[r] & B_BIT:
-                    saved_speed = speed_factor
-                elif bare[r] & R_BIT:
-                    kind, speed_factor = SPEED_OVERRIDE, saved_speed
-                value = speed_factor
-            elif c == 221:
-                if 0 < vs <= FARTHEST:
-                    kind, flow_factor = FLOW_OVERRIDE, vs / 100.0
-                value = flow_factor
-            elif c == 106 or c == 107:
-                if not vp > 1:  # fans of higher numbers do not blow on the part
-                    kind = FAN
-                    value = 0.0 if c == 107 else 1.0
-                    if c == 106 and vs == vs:
-                        value = vs if 0 < vs < 1 else min(max(vs / 255.0, 0.0), 1.0)
-            elif c == 104 or c == 109 or c == 140 or c == 190:
-                value = vs if vs == vs else vr
-                kind = (NOZZLE_TEMP if c < 140 else BED_TEMP) if value == value else 0
-                also = HEAT_WAIT if c == 109 or c == 190 else 0
-            elif c == 191 or c == 116:
-                kind, value = HEAT_WAIT, vs
-            elif c == 0 or c == 1 or c == 25 or c == 226 or c == 600 or c == 601:
-                kind = PAUSE
-            elif c == 400:
-                kind = WAIT_MOVES
-            elif c == 413 and vs == vs:
-                kind, value = RESUME_SAVING, 1.0 if vs > 0 else 0.0
-            elif (c == 6 or c == 135) and 0 <= vt < 100:
-                if int(vt) != tool:
-                    filament[tool] = pe
-                    tool, other_tool = int(vt), True
-                    kind, value = TOOL, float(tool)
-            elif c == 98 or c == 701 or c == 702:
-                kind = UNKNOWN_MOTION
-        else:
-            number = (o - 3000000) // 10
-            if number >= 100:
-                trouble = NO_TOOL
-            elif number != tool:
-                filament[tool] = pe
-                tool, other_tool = number, True
-                kind, value = TOOL, float(tool)
-        # ------------------------------------------------------------------ write
-        if abs(value) > FARTHEST and kind < LIMITS_MM:
-            value = np.nan
-        if also > 0:
-            ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
-            ne += 1
-        if kind > 0:
-            ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, line[r], value
-            ne += 1
+        elif o != 0:
+            if nm + 1 > room:
+                break
+            sf[X], sf[Y], sf[Z], sf[FILAMENT] = px, py, pz, pe
+            si[PIECES] = 0
+            kind, also, value, trouble = command(
+                o, vx, vy, vz, ve, vf, bare[r], s, extra, r, nm, own_retract, start, late, filament, tally, si, sf
+            )
+            if also > 0:
+                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
+                ne += 1
+            if kind > 0:
+                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, line[r], value
+                ne += 1
+            px, py, pz, pe = sf[X], sf[Y], sf[Z], sf[FILAMENT]
+            tx, ty, tz = px, py, pz
+            pieces = si[PIECES]
+            if pieces > 0:
+                de, pace = sf[PUSHED], sf[BACK_SPEED]
+        si[BYTES_ALL] += all_[r]
+        si[BYTES_CODE] += code_[r]
+        si[LINES_CODE] += flags[r] & 1
         if pieces > 0:
             moving = tx != px or ty != py or tz != pz or is_arc
-            accel = a_retract if not moving else (a_print if de > 0 else a_travel)
+            accel = sf[A_RETRACT] if not moving else (sf[A_PRINT] if de > 0 else sf[A_TRAVEL])
             share = de / pieces if pieces > 1 else de
             for k in range(1, pieces + 1):
                 qx, qy, qz = tx, ty, tz
@@ -437,29 +442,22 @@ def interpret(
                     angle = a0 + sweep * part
                     far = r0 + (r1 - r0) * part
                     qa, qb = ca + far * np.cos(angle), cb + far * np.sin(angle)
-                    if plane == 17:
+                    if si[PLANE] == 17:
                         qx, qy, qz = qa, qb, pz + (tz - pz) * part
-                    elif plane == 18:
+                    elif si[PLANE] == 18:
                         qz, qx, qy = qa, qb, py + (ty - py) * part
                     else:
                         qy, qz, qx = qa, qb, px + (tx - px) * part
                 mx[nm], my[nm], mz[nm], me[nm], mf[nm], ma[nm] = qx, qy, qz, share, pace, accel
-                mline[nm], moffset[nm], mtool[nm], marc[nm] = line[r], offset[r], tool, is_arc
-                mall[nm], mcode[nm], mlines[nm] = bulk, bulk_code, bulk_lines
-                bulk = bulk_code = bulk_lines = 0
+                mline[nm], moffset[nm], mtool[nm], marc[nm] = line[r], offset[r], si[TOOL_NOW], is_arc
+                mall[nm], mcode[nm], mlines[nm] = si[BYTES_ALL], si[BYTES_CODE], si[LINES_CODE]
+                si[BYTES_ALL] = si[BYTES_CODE] = si[LINES_CODE] = 0
                 nm += 1
         px, py, pz = tx, ty, tz
-        acc_all, acc_code, acc_lines = bulk, bulk_code, bulk_lines
         if trouble >= 0:
             if counts[trouble] < first_lines.shape[1]:
                 first_lines[trouble, counts[trouble]] = line[r]
             counts[trouble] += 1
         row = r + 1
-    sf[0], sf[1], sf[2], sf[3], sf[4], sf[5] = px, py, pz, ox, oy, oz
-    sf[6], sf[7], sf[8], sf[9], sf[10] = pe, feed, scale, speed_factor, flow_factor
-    sf[11], sf[12], sf[13], sf[14], sf[15], sf[16] = a_print, a_travel, a_retract, retract_length, retract_speed, saved_speed
-    si[0], si[1], si[2] = known_x, known_y, known_z
-    si[3], si[4], si[5], si[6] = relative, e_relative, on, retracted
-    si[7], si[8], si[9] = plane, tool, mode
-    si[10], si[11], si[12], si[13], si[14] = acc_all, acc_code, acc_lines, centre_absolute, other_tool
+    sf[X], sf[Y], sf[Z], sf[FILAMENT] = px, py, pz, pe
     return row, nm, ne

@@ -53,6 +53,74 @@ def is_text_command(op: int) -> bool:
 
 
 @kernel
+def end_of_line(data: Bytes, i: int) -> int:
+    """Return where the line ends, from inside it."""
+    n = len(data)
+    while i < n and data[i] != 10 and data[i] != 13:
+        i += 1
+    return i
+
+
+@kernel
+def end_of_code(data: Bytes, i: int) -> int:
+    """Return where the line ends or its comment begins."""
+    n = len(data)
+    while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
+        i += 1
+    return i
+
+
+@kernel
+def name_at(data: Bytes, i: int) -> int:
+    """Return the letters that begin here as one number, capital or not."""
+    word = 0
+    while i < len(data) and 65 <= (data[i] & 0xDF) <= 90 and word < 1 << 30:
+        word = (word << 5) | (int(data[i]) & 31)
+        i += 1
+    return word
+
+
+@kernel
+def checksum(data: Bytes, line0: int, first: int, star: int) -> tuple[int, int]:
+    """Return where the checksum after a star ends, and 0 if it agrees, 1 if not, 2 if there is none.
+
+    XOR of the bytes before the star, in decimal (community G-code reference), with the blanks before the first or without.
+    """
+    n = len(data)
+    k = star + 1
+    while k < n and (data[k] == 32 or data[k] == 9):
+        k += 1
+    if not (k < n and 48 <= data[k] <= 57):
+        return k, 2
+    stated = 0
+    while k < n and 48 <= data[k] <= 57:
+        stated = min(stated * 10 + (int(data[k]) - 48), 999)
+        k += 1
+    before = total = 0
+    for b in range(line0, first):
+        before ^= int(data[b])
+    for b in range(first, star):
+        total ^= int(data[b])
+    return k, 0 if stated == total or stated == (total ^ before) else 1
+
+
+@kernel
+def exponent(data: Bytes, k: int) -> tuple[int, int]:
+    """Return a power of ten and where it ends, from behind its e; no digits: where it began."""
+    n, begun = len(data), k
+    down = k < n and data[k] == 45
+    if k < n and (down or data[k] == 43):
+        k += 1
+    if not (k < n and 48 <= data[k] <= 57):
+        return 0, begun
+    digits = 0
+    while k < n and 48 <= data[k] <= 57:
+        digits = min(digits * 10 + (int(data[k]) - 48), 9999)
+        k += 1
+    return -digits if down else digits, k
+
+
+@kernel
 def read(
     data: Bytes, stop: int, state: Ints,
     op_: Int32s, line_: Int32s, offset_: Ints, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
@@ -104,8 +172,7 @@ def read(
                 i += 1
                 continue
             if c == 59:  # ; comment to the end of the line
-                while i < n and data[i] != 10 and data[i] != 13:
-                    i += 1
+                i = end_of_line(data, i)
                 break
             if c == 40:  # ( comment )
                 begun = i
@@ -129,16 +196,12 @@ def read(
                 if not opened and u != 78:
                     nxt = data[j] & 0xDF if j < n else 0
                     if (65 <= nxt <= 90) or (j < n and data[j] == 95):
-                        word = 0
-                        while j < n and 65 <= (data[j - 1] & 0xDF) <= 90 and word < 1 << 30:
-                            word = (word << 5) | (int(data[j - 1]) & 31)
-                            j += 1
+                        word = name_at(data, i)
                         op = 1
                         if word in (_HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE):
                             op = 2
                         opened = True
-                        while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
-                            i += 1
+                        i = end_of_code(data, i)
                         code_end = i
                         continue
                 while j < n and (data[j] == 32 or data[j] == 9 or data[j] == 61):
@@ -184,16 +247,9 @@ def read(
                     # A small e glued to the digits of a capital word is an exponent, as careless writers print it;
                     # anything else is an extruder word, as the standard has it.
                     if j + 1 < n and data[j] == 101 and c < 96:
-                        k = j + 1
-                        down = data[k] == 45
-                        if down or data[k] == 43:
-                            k += 1
-                        if k < n and 48 <= data[k] <= 57:
-                            digits = 0
-                            while k < n and 48 <= data[k] <= 57:
-                                digits = min(digits * 10 + (int(data[k]) - 48), 9999)
-                                k += 1
-                            power += -digits if down else digits
+                        more, k = exponent(data, j + 1)
+                        if k > j + 1:
+                            power += more
                             j = k
                     value = float(m)
                     if power < 0:
@@ -223,8 +279,7 @@ def read(
                             if j < n and data[j] == 95:  # a macro whose name begins like a command
                                 op = 1
                             if op == 1 or (u == 77 and is_text_command(op)):
-                                while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
-                                    i += 1
+                                i = end_of_code(data, i)
                                 code_end = i
                             continue
                     if u == 78:
@@ -251,26 +306,10 @@ def read(
                     i = j
                 code_end = i
                 continue
-            if c == 42:  # * checksum: XOR of the bytes before it, in decimal (community G-code reference)
-                k = i + 1
-                while k < n and (data[k] == 32 or data[k] == 9):
-                    k += 1
-                stated = 0
-                good = k < n and 48 <= data[k] <= 57
-                while k < n and 48 <= data[k] <= 57:
-                    stated = min(stated * 10 + (int(data[k]) - 48), 999)
-                    k += 1
-                total = 0
-                for b in range(line0 + indent, i):
-                    total ^= int(data[b])
-                before = 0
-                for b in range(line0, line0 + indent):
-                    before ^= int(data[b])
-                counted = good
-                if not good:
-                    bad |= 2
-                elif stated != total and stated != (total ^ before):
-                    bad |= 1
+            if c == 42:  # * checksum
+                k, verdict = checksum(data, line0, line0 + indent, i)
+                counted = verdict < 2
+                bad |= verdict
                 i = k
                 code_end = i
                 continue
@@ -288,10 +327,7 @@ def read(
                 k = i + 1
                 while k < n and (data[k] == 32 or data[k] == 9):
                     k += 1
-                word = 0
-                while k < n and 65 <= (data[k] & 0xDF) <= 90 and word < 1 << 30:
-                    word = (word << 5) | (int(data[k]) & 31)
-                    k += 1
+                word = name_at(data, k)
                 op = 1
                 if word == _HASH_IF:
                     op = 2
@@ -302,8 +338,7 @@ def read(
                 elif word in (_HASH_ELIF, _HASH_ELSE):
                     op = 2
                 opened = True
-                while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
-                    i += 1
+                i = end_of_code(data, i)
                 code_end = i
                 continue
             # / asks that a line may be left out, % frames a program: neither says anything here.
