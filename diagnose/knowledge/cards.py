@@ -1,11 +1,16 @@
-"""Printer cards: YAML that describes one printer, every number with its unit in its name and its range checked."""
+"""Printer cards: YAML that describes one printer, every number with its unit in its name and its range checked.
+
+The description of a field is what the program tells of it: what it is, what it changes, and what is usual (common practice,
+no source, unless said otherwise). A field with a default may be left out; the default stands here and nowhere else.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any, Generic, Literal, TypeVar
+from typing import Annotated, Any, Generic, Literal, TypeVar, get_args
 
-from pydantic import BaseModel, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from diagnose.knowledge.models import Entry, Part, Text
 
@@ -24,6 +29,26 @@ def _bare(raw: Any) -> Any:
     return raw if isinstance(raw, dict | BaseModel) else {"value": raw}
 
 
+def _within(low: float, high: float, unit: str) -> AfterValidator:
+    """Return a check of the widest range in which a number can be meant."""
+
+    def check(known: Known[N]) -> Known[N]:
+        if not low <= known.value <= high:
+            _refuse(f"cannot be {known.value:g}", f"write a number from {low:g} to {high:g} {unit}".strip())
+        return known
+
+    return AfterValidator(check)
+
+
+def _refuse(what: str, instead: str) -> None:
+    raise PydanticCustomError("rule", "{what}", {"what": what, "instead": instead})
+
+
+def _left_out(value: N) -> Any:
+    """Return the default of a number: nobody measured it for this printer."""
+    return Known[type(value)].model_validate({"value": value, "from": "generic"})  # type: ignore[misc]
+
+
 _Int = Annotated[Known[Annotated[int, Field(ge=1, le=100_000)]], BeforeValidator(_bare)]
 _Count = Annotated[Known[Annotated[int, Field(ge=0, le=100_000)]], BeforeValidator(_bare)]
 _More = Annotated[Known[Annotated[float, Field(gt=0, le=1e9)]], BeforeValidator(_bare)]
@@ -33,33 +58,38 @@ _NotLess = Annotated[Known[Annotated[float, Field(ge=0, le=1e9)]], BeforeValidat
 class Axes(Part):
     """One number an axis."""
 
-    x: _More
-    y: _More
-    z: _More
-    e: _More
+    x: _More = Field(description="Axis X")
+    y: _More = Field(description="Axis Y")
+    z: _More = Field(description="Axis Z")
+    e: _More = Field(description="Feeder, in filament")
 
 
 class Corner(Part):
     """How fast a corner may be taken: by the radius of a circle that cuts it, or by a largest step of speed an axis."""
 
-    rule: Literal["radius", "step"]
-    deviation_mm: _More | None = None
-    step_mm_s: Axes | None = None
+    rule: Literal["radius", "step"] = Field(
+        description="How the board limits the speed at a corner: `radius`, by the circle that passes so near to it; "
+        "`step`, by the largest sudden change of speed of each axis"
+    )
+    deviation_mm: Annotated[_More, _within(1e-4, 5, "mm")] | None = Field(
+        None,
+        description="How far from the corner the imagined circle passes. Larger: faster corners, more ringing, and fewer "
+        "slow starts on facets. Usually 0.005 to 0.1 mm; v2 (sqrt 2 - 1) / a for v round a right angle",
+    )
+    step_mm_s: Axes | None = Field(
+        None,
+        description="The largest sudden change of speed. Larger: faster corners, more ringing. Usually 5 to 20 mm/s in X and "
+        "Y, 0.2 to 1 in Z, 1 to 10 for the feeder",
+    )
 
     @model_validator(mode="after")
     def _says_how(self) -> Corner:
         if (self.rule == "radius") != (self.deviation_mm is not None) or (self.rule == "step") != (
             self.step_mm_s is not None
         ):
-            from pydantic_core import PydanticCustomError
-
-            raise PydanticCustomError(
-                "rule",
-                "{what}",
-                {
-                    "what": f"the corner rule {self.rule!r} does not go with the numbers given",
-                    "instead": "write {rule: radius, deviation_mm: 0.05} or {rule: step, step_mm_s: {x, y, z, e}}",
-                },
+            _refuse(
+                f"the corner rule {self.rule!r} does not go with the numbers given",
+                "write {rule: radius, deviation_mm: 0.05} or {rule: step, step_mm_s: {x, y, z, e}}",
             )
         return self
 
@@ -67,54 +97,186 @@ class Corner(Part):
 class Motion(Part):
     """How moves become speeds."""
 
-    planning: Literal["board", "host"]
-    queue_moves: _Int
-    queue_seen: _Int
-    acceleration_mm_s2: _More
-    travel_acceleration_mm_s2: _More
-    axis_speed_mm_s: Axes
-    axis_acceleration_mm_s2: Axes
-    corner: Corner
+    planning: Literal["board", "host"] = Field(
+        description="Where speeds are planned: on the motion `board`, or on a `host` computer that streams timed steps"
+    )
+    queue_moves: Annotated[_Int, _within(1, 100_000, "moves")] = Field(
+        description="Moves the motion queue holds. More: a longer reserve on fine curves, so stalls are outlasted. Usually 16 on "
+        "boards, 8 to 64 by their memory; hundreds on a host"
+    )
+    queue_seen: Annotated[_Int, _within(1, 100_000, "moves")] = Field(
+        description="Moves that the planner sees when one is handed over: what the queue holds, or one fewer on some boards. "
+        "Fewer: lower speeds on fine curves, since it must be able to stop within them"
+    )
+    buffer_s: Annotated[_NotLess, _within(0, 60, "s")] = Field(
+        _left_out(0.5),
+        description="How far ahead of the head a planning host streams steps. Longer: a busy host may be late by more "
+        "before the head stops. Of no meaning where the board plans. Usually 0.1 to 2 s",
+    )
+    acceleration_mm_s2: Annotated[_More, _within(1, 200_000, "mm/s2")] = Field(
+        description="Acceleration of moves that extrude, where the job sets none. Higher: sharper, more ringing, and less braking "
+        "time in the reserve. Usually 500 to 10000"
+    )
+    travel_acceleration_mm_s2: Annotated[_More, _within(1, 200_000, "mm/s2")] = Field(
+        description="Acceleration of moves without filament, where the job sets none. Usually 500 to 20000"
+    )
+    axis_speed_mm_s: Axes = Field(
+        description="The most each axis may do; the slowest one caps a move. Usually 100 to 600 in X and Y, 5 to 30 in Z, "
+        "25 to 120 for the feeder"
+    )
+    axis_acceleration_mm_s2: Axes = Field(
+        description="The most each axis may gather speed; the weakest one caps a move. Usually 1000 to 20000 in X and Y, "
+        "50 to 500 in Z, 1000 to 10000 for the feeder"
+    )
+    corner: Corner = Field(description="How fast corners are taken")
+    least_speed_mm_s: Annotated[_NotLess, _within(0, 1000, "mm/s")] = Field(
+        _left_out(0.0),
+        description="The least speed that a move with filament is given, whatever the job asks for; axes still cap it. "
+        "Usually 0",
+    )
+    least_travel_speed_mm_s: Annotated[_NotLess, _within(0, 1000, "mm/s")] = Field(
+        _left_out(0.0), description="The same for moves without filament. Usually 0"
+    )
+    least_move_ms: Annotated[_NotLess, _within(0, 1000, "ms")] = Field(
+        _left_out(0.0),
+        description="How long each move is made to last at least while the queue runs low, so that it can fill again. "
+        "Longer: fine curves brake (a dip) in place of stopping. Usually 20 on small boards, 0 on others",
+    )
+    stretch_below: Annotated[_Count, _within(0, 100_000, "moves")] = Field(
+        _left_out(0),
+        description="The queue runs low while it holds fewer moves than this; 0 for never. Usually half of what it holds",
+    )
+    tool_change_s: Annotated[_NotLess, _within(0, 3600, "s")] = Field(
+        _left_out(0.0),
+        description="How long the head stands while the tool is changed; 0 where the board goes on at once. Each change is a "
+        "place where plastic oozes. Usually 0 with one nozzle, 5 to 60 s with several",
+    )
+    obeys_job_limits: bool = Field(
+        True,
+        description="Whether acceleration, speed and corner limits that the job sets (M201 to M205) count. Usually true",
+    )
+
+    @field_validator("queue_seen")
+    @classmethod
+    def _no_more_than_there_are(cls, seen: Known[int], others: ValidationInfo) -> Known[int]:
+        if "queue_moves" in others.data and seen.value > others.data["queue_moves"].value:
+            _refuse(f"is {seen.value}, more than the queue holds", "write as many as `queue_moves`, or one fewer")
+        return seen
+
+    @field_validator("stretch_below")
+    @classmethod
+    def _below_a_full_queue(cls, below: Known[int], others: ValidationInfo) -> Known[int]:
+        if "queue_moves" in others.data and below.value >= others.data["queue_moves"].value:
+            _refuse(f"is {below.value}, so that a full queue is low", "write about half of `queue_moves`, or 0")
+        return below
 
 
 class Supply(Part):
     """How moves reach the queue."""
 
-    feed: Literal["card", "cable"]
-    bytes_per_s: _More
-    line_time_ms: _NotLess
-    reply_time_ms: _NotLess
-    reply_bytes: _Count
-    window_lines: _Int
-    hiccups_per_min: _NotLess
-    hiccup_takes_ms: _NotLess
+    feed: Literal["card", "cable"] = Field(
+        description="Where the board has the job from: a memory `card`, or a host computer over a `cable`"
+    )
+    bytes_per_s: Annotated[_More, _within(10, 1e9, "bytes/s")] = Field(
+        description="What card or cable carries, or what a planning host reads. Slower: the queue runs dry on fine curves. "
+        "A serial line carries a tenth of its bits a second (start, eight data, stop); cards read in small pieces give "
+        "20000 to 200000"
+    )
+    line_time_ms: Annotated[_NotLess, _within(0, 1000, "ms")] = Field(
+        description="What the board spends on one line, whatever its length: reading, understanding, planning. Longer: fewer "
+        "moves a second. Usually 1 to 5 ms on 8-bit boards, 0.1 to 0.5 on 32-bit ones, under 0.1 on a host"
+    )
+    reply_time_ms: Annotated[_NotLess, _within(0, 60_000, "ms")] = Field(
+        description="From the board's answer to the host's next line. Longer: fewer lines a second while each waits for the "
+        "answer to the one before. Usually 1 to 10 ms; 0 from a card"
+    )
+    reply_bytes: Annotated[_Count, _within(0, 10_000, "bytes")] = Field(
+        description="Length of the board's answer to a line. Usually 3; 0 from a card"
+    )
+    window_lines: Annotated[_Int, _within(1, 100_000, "lines")] = Field(
+        description="Lines that the host may have under way unanswered; 1 is send and wait. More: the time of the answers no "
+        "longer counts. Usually 1 to 4"
+    )
+    hiccups_per_min: Annotated[_NotLess, _within(0, 6000, "a minute")] = Field(
+        description="Random stalls of card or host, mean number a minute, at times that have nothing to do with each other. "
+        "They make a risk, never predicted stops. Usually 0.1 to 5"
+    )
+    hiccup_takes_ms: Annotated[_NotLess, _within(0, 60_000, "ms")] = Field(
+        description="Mean length of a random stall; lengths are exponential: one in three is longer than the mean, one in "
+        "twenty three times as long. Usually 20 to 200; a card may read for 100 ms (SD physical layer, 4.6.2.1)"
+    )
+    resends_per_1000: Annotated[_NotLess, _within(0, 1000, "in a thousand")] = Field(
+        _left_out(0.0),
+        description="Lines in a thousand that arrive spoiled on the cable and are asked for again. A risk, like random "
+        "stalls. Usually 0; 0.1 to 10 with a bad cable",
+    )
+    resend_lines: Annotated[_Count, _within(0, 10_000, "lines")] = Field(
+        _left_out(0),
+        description="Lines sent again each time, the spoiled one and those that followed it. Usually 1 with send and wait, "
+        "up to what is under way with more",
+    )
 
 
 class Checkpoint(Part):
     """Saving for resume after a power cut; ``every_s: 0`` means that the board saves nothing."""
 
-    every_s: _NotLess
-    takes_ms: _NotLess
+    every_s: Annotated[_NotLess, _within(0, 86_400, "s")] = Field(
+        description="Time between saves of the resume checkpoint; 0 when nothing is saved. Shorter: more saves, each a chance "
+        "of a stop. Usually 1 to 60 s"
+    )
+    takes_ms: Annotated[_NotLess, _within(0, 60_000, "ms")] = Field(
+        description="How long one save keeps new moves out of the queue. Where it is longer than the reserve the head stops. "
+        "Usually 20 to 300; a write may keep a card busy for 250 ms, the largest cards 500 (SD physical layer, 4.6.2.2)"
+    )
+
+    @field_validator("takes_ms")
+    @classmethod
+    def _leaves_time(cls, takes: Known[float], others: ValidationInfo) -> Known[float]:
+        every = others.data.get("every_s")
+        if every is not None and 0 < 1000 * every.value <= takes.value:
+            _refuse(f"is {takes.value:g}, so that the board would do nothing but save", "write less than `every_s`")
+        return takes
 
 
 class HotEnd(Part):
     """Nozzle, filament and what leaves it."""
 
-    nozzle_mm: _More
-    filament_mm: _More
-    melt_rate_mm3_s: _More
-    retract_mm: _NotLess
-    retract_mm_s: _More
-    ooze_mm3_s: _NotLess
+    nozzle_mm: Annotated[_More, _within(0.05, 5, "mm")] = Field(
+        description="Bore of the nozzle; lines are about as wide. Usually 0.25 to 0.8"
+    )
+    filament_mm: Annotated[_More, _within(0.5, 10, "mm")] = Field(
+        description="Diameter of the filament; flow goes with its square. 1.75 or 2.85"
+    )
+    melt_rate_mm3_s: Annotated[_More, _within(0.1, 1000, "mm3/s")] = Field(
+        description="The most that the hot end melts well; beyond it lines get thin. Usually 8 to 15, 20 to 40 for long melt zones"
+    )
+    retract_mm: Annotated[_NotLess, _within(0, 100, "mm")] = Field(
+        description="Filament pulled back by G10 and G11, where the board does it. Usually 0.5 to 2 with the feeder on the "
+        "head, 3 to 7 at the end of a guide tube"
+    )
+    retract_mm_s: Annotated[_More, _within(0.1, 1000, "mm/s")] = Field(
+        description="How fast G10 and G11 pull. Usually 25 to 60"
+    )
+    ooze_mm3_s: Annotated[_NotLess, _within(0, 100, "mm3/s")] = Field(
+        description="What leaves a full nozzle that stands still: a stop leaves a blob of this times its length. Usually 0.2 to 2"
+    )
 
 
 class Drive(Part):
     """Lengths at which the drive train repeats."""
 
-    z_lead_mm: _More
-    belt_pitch_mm: _More
-    pulley_teeth: _Int
-    feeder_turn_mm: _More
+    z_lead_mm: Annotated[_More, _within(0.1, 100, "mm")] = Field(
+        description="Height that one turn of the Z screw lifts; marks of a bent screw repeat at it. Usually 8, 2 or 1.25"
+    )
+    belt_pitch_mm: Annotated[_More, _within(0.5, 50, "mm")] = Field(
+        description="Distance of two belt teeth; marks of a worn tooth repeat at it. Usually 2"
+    )
+    pulley_teeth: Annotated[_Int, _within(4, 1000, "teeth")] = Field(
+        description="Teeth of the belt pulley; times the pitch it is the way of one turn. Usually 16 or 20"
+    )
+    feeder_turn_mm: Annotated[_More, _within(1, 1000, "mm")] = Field(
+        description="Filament that one turn of the feeder's gear moves; marks of an eccentric gear repeat at it. Usually 20 to 40"
+    )
 
 
 class Printer(Entry):
@@ -141,3 +303,24 @@ class Printer(Entry):
                     yield from walk(value, f"{prefix}{name}.")
 
         yield from walk(self, "")
+
+    @classmethod
+    def explain(cls) -> dict[str, str]:
+        """Return what each field of a card is, what it changes and what is usual, by dotted name."""
+
+        def walk(part: type[BaseModel], prefix: str) -> Iterator[tuple[str, str]]:
+            for name, field in part.model_fields.items():
+                if field.description:
+                    yield f"{prefix}{name}", field.description
+                inner = next((m for m in _models(field.annotation) if not issubclass(m, Known)), None)
+                for below, said in walk(inner, f"{prefix}{name}.") if inner else ():
+                    yield below, f"{said}: {field.description}" if inner is Axes else said
+
+        return dict(walk(cls, ""))
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _models(inner)

@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.errors import Cancelled
 from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import advice as _kernels
-from diagnose.toolpath.columns import Events, Floats, Moves
+from diagnose.toolpath.columns import Events, Floats, Ints, JobLimits, Moves
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.queue import Cancel, Progress, simulate, starves
 
@@ -70,6 +70,8 @@ def advise(
     events: Events | None = None,
     progress: Progress | None = None,
     cancel: Cancel | None = None,
+    *,
+    job: JobLimits | None = None,
 ) -> Advice:
     """Find every edge of a job on a machine; some fifty runs of the engine.
 
@@ -80,7 +82,7 @@ def advise(
     Cancelled
         When `cancel` answers True.
     """
-    trial = _Trial(moves, machine, events, progress, cancel)
+    trial = _Trial(moves, machine, events, job, progress, cancel)
     clean = trial.clean()
     facets, facet_mm = _facets(trial, clean)
     return Advice(
@@ -99,10 +101,11 @@ class _Trial:
     """Runs of one job with something changed."""
 
     def __init__(
-        self, moves: Moves, machine: Machine, events: Events | None, progress: Progress | None, cancel: Cancel | None
-    ) -> None:
-        self.moves, self.machine, self.events = moves, machine, events
-        self.limits = speeds.limits(moves, machine, events)
+        self, moves: Moves, machine: Machine, events: Events | None, job: JobLimits | None,
+        progress: Progress | None, cancel: Cancel | None,
+    ) -> None:  # fmt: skip
+        self.moves, self.machine, self.events, self.job = moves, machine, events, job
+        self.limits = speeds.limits(moves, machine, events, job)
         self.runs = 0
         self._progress, self._cancel = progress, cancel
         first = simulate(moves, self.limits, machine, events)
@@ -118,6 +121,7 @@ class _Trial:
         *,
         moves: Moves | None = None,
         events: Events | None = None,
+        job: JobLimits | None = None,
         as_fast: bool = False,
     ) -> bool:
         """Run the job with what is given in place of its own; `as_fast` also asks that the plan is not slower."""
@@ -128,7 +132,7 @@ class _Trial:
                 self.plan if machine.queue_seen == self.machine.queue_seen else speeds.plan(limits, machine.queue_seen)
             )
         else:
-            limits = speeds.limits(moves, machine, events)
+            limits = speeds.limits(moves, machine, events, job)
             plan = speeds.plan(limits, machine.queue_seen)
         if as_fast and float(plan.seconds.sum()) > 1.01 * self.planned_s:
             return False
@@ -183,7 +187,8 @@ def _queue(trial: _Trial, clean: bool) -> Edge:
 
 def _speed(trial: _Trial, clean: bool) -> Edge:
     def at(factor: float) -> bool:
-        return trial.clean(moves=replace(trial.moves, feed=trial.moves.feed * factor), events=trial.events)
+        faster = replace(trial.moves, feed=trial.moves.feed * factor)
+        return trial.clean(moves=faster, events=trial.events, job=trial.job)
 
     if clean:
         if at(FASTEST_FACTOR):
@@ -234,8 +239,8 @@ def _facets(trial: _Trial, clean: bool) -> tuple[Edge, float | None]:
         return Edge(0.0, 0.0, "mm"), _median_facet(trial.moves)
 
     def within(tolerance: float) -> bool:
-        moves, events = join(trial.moves, trial.events, tolerance)
-        return trial.clean(moves=moves, events=events)
+        moves, events, job = join(trial.moves, trial.events, tolerance, trial.job)
+        return trial.clean(moves=moves, events=events, job=job)
 
     if not within(COARSEST_JOIN):
         return Edge(0.0, None, "mm"), None
@@ -251,16 +256,18 @@ def _median_facet(moves: Moves) -> float | None:
     return float(np.median(drawn)) if len(drawn) else None
 
 
-def join(moves: Moves, events: Events | None, tolerance: float) -> tuple[Moves, Events | None]:
+def join(
+    moves: Moves, events: Events | None, tolerance: float, job: JobLimits | None = None
+) -> tuple[Moves, Events | None, JobLimits | None]:
     """Return the job as it would be with coarser facets: neighbouring moves joined within `tolerance` mm.
 
-    Only extruding moves of one line each with the same speed, acceleration and bead are joined, never across a command or
-    a corner sharper than a right angle, and at most 64 in one; all filament stays. A joined move has the line, and the bytes,
+    Only extruding moves of one line each with the same speed, acceleration and bead are joined, never across a command, a
+    change of the job's limits, or a corner sharper than a right angle, and at most 64 in one; all filament stays. A joined move has the line, and the bytes,
     of the last of its moves. Pieces of arcs are the board's own and stay.
     """
     n = len(moves)
     ends = np.empty(n, bool)
-    places = np.empty(0, np.int64) if events is None else np.unique(events.before)
+    places = np.unique(np.concatenate([np.empty(0, np.int64), *(rows.before for rows in (events, job) if rows)]))
     _kernels.join(
         moves.start, moves.x, moves.y, moves.z, moves.e, moves.feed, moves.accel, moves.lines_code, moves.arc,
         places, tolerance, ends,
@@ -276,6 +283,12 @@ def join(moves: Moves, events: Events | None, tolerance: float) -> tuple[Moves, 
         bytes_all=moves.bytes_all[at], bytes_code=moves.bytes_code[at], lines_code=moves.lines_code[at],
         tool=moves.tool[at], arc=moves.arc[at],
     )  # fmt: skip
-    if events is None:
-        return joined, None
-    return joined, replace(events, before=np.searchsorted(at, events.before).astype(np.int64))
+
+    def moved(before: Ints) -> Ints:
+        return np.searchsorted(at, before).astype(np.int64)
+
+    return (
+        joined,
+        replace(events, before=moved(events.before)) if events else None,
+        replace(job, before=moved(job.before)) if job else None,
+    )

@@ -39,7 +39,9 @@ class Job:
         Takes some fifty runs of the engine: worth a progress bar.
         """
         if self.run is not None and self.advice is None:
-            self.advice = advise(self.file.moves, self.run.machine, self.file.events, progress, cancel)
+            self.advice = advise(
+                self.file.moves, self.run.machine, self.file.events, progress, cancel, job=self.file.limits
+            )
         return self.advice
 
     def reserve_by_layer(self) -> tuple[Floats, Floats]:
@@ -107,7 +109,6 @@ def _warnings(file: JobFile, ran: Run | None) -> list[str]:
         found.append(f"{reason}: {lines} {first}" if first else f"{reason}: {count} lines")
     if ran is None:
         found.append(
-            "no printer card was given, so times are those asked for and nothing is said of stops and reserve: "
-            "name a card (the printers can be listed) or the file of your own"
+            "no printer card was given: times are those that the job asks for, and nothing is said of stops and reserve"
         )
     return found

@@ -24,6 +24,8 @@ class Machine:
 
     planning: Literal["board", "host"]
     """Where speeds are planned: on the motion board, or on a host that streams timed steps."""
+    buffer_time: float
+    """s of steps that a planning host streams ahead of the head; of no meaning on a board that plans."""
     queue_moves: int
     """Blocks the motion queue holds (N)."""
     queue_seen: int
@@ -42,6 +44,18 @@ class Machine:
     """mm, for the centripetal rule."""
     corner_step: tuple[float, float, float, float]
     """mm/s, for the per-axis rule."""
+    least_speed: float
+    """mm/s, the least that a move with filament is asked for; 0 for none."""
+    least_travel_speed: float
+    """mm/s, the least that a move without filament is asked for; 0 for none."""
+    least_move: float
+    """s that a move is made to last at least while the queue runs low; 0 for none."""
+    stretch_below: int
+    """The queue runs low while it holds fewer moves than this; 0 for never."""
+    job_sets_limits: bool
+    """False: the card forbids that a job changes acceleration, speed caps and corner limits (M201 to M205)."""
+    tool_change_time: float
+    """s the head stands for a change of tool; 0: the board does not wait for one."""
     feed: Literal["card", "cable"]
     """Where moves come from."""
     bytes_per_s: float
@@ -61,7 +75,11 @@ class Machine:
     hiccups_per_min: float
     """Random stalls of the supply, mean number a minute; they go to the risk, never to the stops."""
     hiccup_takes: float
-    """s, mean length of one random stall."""
+    """s, mean length of one random stall; lengths are exponential, times a Poisson process."""
+    resends_per_1000: float
+    """Lines in a thousand that a bad cable spoils, so that lines are sent again; a risk, never a stop."""
+    resend_lines: int
+    """Lines sent again each time."""
     filament_diameter: float
     """mm."""
     nozzle_diameter: float
@@ -74,8 +92,6 @@ class Machine:
     """mm/s, for G10/G11 carried out by the board."""
     ooze_rate: float
     """mm3/s that leaves a full nozzle standing still."""
-    job_sets_limits: bool = True
-    """False: the card forbids that a job changes acceleration, speed caps and corner limits (M201 to M205)."""
     origin: Mapping[str, Origin] = field(default_factory=dict)
     """Field name to where its number came from; a field not named is ``generic``."""
 

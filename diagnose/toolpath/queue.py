@@ -2,22 +2,28 @@
 
 The board reads a line, understands it, waits for a free slot, and puts the block into the queue; a checkpoint falls due
 every T and is saved when the board polls, between lines and while it waits. Speeds are planned with the blocks that had
-arrived when a block starts, so the head brakes towards the end of what is there.
+arrived when a block starts, so the head brakes towards the end of what is there. Over a cable the host keeps so many lines
+under way, and each is answered when it is done with.
+
+A host that plans has the whole job before it. It makes the steps of a move when those already made last no longer than its
+buffer; where it is late by more than that, the steps run out, and the head stands dead and starts again from rest.
 
 Common practice, no source: before its first move, and after a wait by command, the board lets the queue fill before it
-moves; after it has run dry it moves as soon as a block arrives.
+moves, and a host lets its buffer pass; after it has run dry the head moves as soon as a block arrives. A board that stretches
+moves while its queue is low does not do so while it fills the queue on purpose.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from diagnose.errors import BadInput, Cancelled
 from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import queue as _kernels
+from diagnose.toolpath.chances import Risk, SavesAnywhere, find_chances, resends
 from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Int32s, Ints, Moves
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
@@ -25,25 +31,24 @@ from diagnose.toolpath.starvation import (
     SHORTEST_STOP,
     WHY,
     Dips,
-    Risk,
     Saves,
     Stops,
     Stretches,
     find_dips,
-    find_risk,
     find_settled,
     find_short_of_moves,
     find_slow_runs,
     find_stops,
     find_stretches,
+    reads_itself,
     reply_seconds,
     supply_parts,
     supply_times,
 )
 
 __all__ = [
-    "WHY", "Cancel", "Dips", "Progress", "Risk", "Saves", "Stops", "Stretches", "Supply",
-    "simulate", "starves", "supply_parts", "supply_times",
+    "WHY", "Cancel", "Dips", "Progress", "Risk", "Saves", "SavesAnywhere", "Stalls", "Stops", "Stretches",
+    "Supply", "draw_stalls", "simulate", "starves", "supply_parts", "supply_times",
 ]  # fmt: skip
 
 Progress = Callable[[float, str], None]
@@ -64,9 +69,10 @@ class Supply:
     depart: Floats
     """When it was begun and done."""
     held: Int32s
-    """At its start the queue held moves up to held - 1."""
+    """At its start the queue held moves up to held - 1; from a host, their steps had been made."""
     reserve_ms: Floats
-    """ms from its start for which the queue would keep the head moving if supply ceased then, braking included."""
+    """ms from its start for which the queue would keep the head moving if supply ceased then, braking included; from a host,
+    for which the steps streamed ahead last, its buffer at most."""
     settled: Bools
     """False where the reserve says nothing of the machine: before a wait or the end, when all that is left is queued
     already, and after a save, while the queue refills."""
@@ -75,6 +81,8 @@ class Supply:
     saves: Saves
     stretches: Stretches
     risk: Risk
+    anywhere: SavesAnywhere
+    """The saves again, whenever the first of them falls due."""
     waited_s: float
     """s the head stood by command, and until the queue had filled afterwards."""
 
@@ -107,6 +115,7 @@ def simulate(
     cancel: Cancel | None = None,
     *,
     first_save_s: float | None = None,
+    stalls: Stalls | None = None,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
 
@@ -120,6 +129,8 @@ def simulate(
         Of the same moves, machine and events.
     first_save_s
         When the first checkpoint falls due; one interval after the start by default.
+    stalls
+        Random stalls to suffer, one draw of them; none by default, when they are a risk only.
 
     Raises
     ------
@@ -136,32 +147,42 @@ def simulate(
     plan = speeds.plan(limits, machine.queue_seen)
     _ask(stop)
     say(0.3, "running the queue")
-    run = _couple(moves, limits, machine, events, first_save_s)
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls)
     u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
-    bounds = (limits.length, limits.cap, limits.accel)
-    reserve = np.empty(n)
-    _kernels.reserves(*bounds, u, start, depart, held, reserve)
-    reserve *= 1000.0
-    at_saves = np.empty(len(blocked))
-    _kernels.reserves_at(*bounds, u, start, depart, run.saved_s, blocked, at_saves)
+    by_host = machine.planning == "host"
+    if by_host:
+        held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
+        reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
+        made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
+        at_saves = np.where(blocked > 0, np.clip(made, 0.0, machine.buffer_time), 0.0)
+    else:
+        bounds = (limits.length, limits.cap, limits.accel)
+        reserve = np.empty(n)
+        _kernels.reserves(*bounds, u, start, depart, held, reserve)
+        at_saves = np.empty(len(blocked))
+        _kernels.reserves_at(*bounds, u, start, depart, run.saved_s, blocked, at_saves)
     saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
     _ask(stop)
-    say(0.9, "stops and dips")
-    waits = speeds.wait_places(events)
+    say(0.8, "stops and dips")
+    waits = speeds.wait_places(events, machine)
     gap_s, stands = _gaps(run, waits)
     slow = find_slow_runs(plan, u)
     short = find_short_of_moves(waits, held)
+    settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
+    risk, anywhere = find_chances(
+        machine, limits.length, run.arrive, start, depart, held, reserve, short, settled,
+        supply_times(moves, machine) if resends(machine) else np.empty(0), moves.lines_code,
+    )  # fmt: skip
+    reserve *= 1000.0
     result = Supply(
-        plan, u, run.arrive, start, depart, held, reserve,
-        find_settled(short, held, saves, machine.queue_moves),
-        find_stops(moves, machine, stands, depart, gap_s, blocked),
+        plan, u, run.arrive, start, depart, held, reserve, settled,
+        find_stops(moves, machine, stands, depart, gap_s, blocked, run.stalled),
         find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked),
         saves,
         find_stretches(moves, machine, depart, slow, stands, blocked),
-        find_risk(limits, start, depart, reserve, short, machine),
-        float(gap_s.sum() - gap_s[stands].sum()),
+        risk, anywhere, float(gap_s.sum() - gap_s[stands].sum()),
     )  # fmt: skip
     say(1.0, "stops and dips")
     return result
@@ -177,13 +198,29 @@ def starves(
     first_save_s: float | None = None,
 ) -> bool:
     """Return whether the head stands or dips anywhere: `simulate`, given its plan, without telling where and why."""
-    run = _couple(moves, limits, machine, events, first_save_s)
+    run, _ = _couple(moves, limits, machine, events, first_save_s, None)
     if len(find_slow_runs(plan, run.u).first):
         return True
-    return bool(len(_gaps(run, speeds.wait_places(events))[1]))
+    return bool(len(_gaps(run, speeds.wait_places(events, machine))[1]))
 
 
 @dataclass(frozen=True, slots=True)
+class Stalls:
+    """Random stalls of the supply, one draw: (m,) each, in order."""
+
+    t_s: Floats
+    """s from the start of the job at which each is due; it begins when the supply is next free."""
+    length_s: Floats
+
+
+def draw_stalls(machine: Machine, time_s: float, seed: int) -> Stalls:
+    """Return one draw of the card's random stalls in a job of so many seconds: Poisson times, exponential lengths."""
+    random = np.random.default_rng(seed)
+    times = np.sort(random.uniform(0.0, time_s, random.poisson(machine.hiccups_per_min * time_s / 60.0)))
+    return Stalls(times, random.exponential(machine.hiccup_takes, len(times)))
+
+
+@dataclass(slots=True)
 class _Coupled:
     """What the kernel fills; as in Supply, and for each save when it began and the block that waited for it."""
 
@@ -194,11 +231,15 @@ class _Coupled:
     held: Int32s
     saved_s: Floats
     blocked: Ints
+    stalled: Ints
+    """Blocks that waited for a random stall."""
 
 
 def _couple(
-    moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None
-) -> _Coupled:
+    moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
+    stalls: Stalls | None,
+) -> tuple[_Coupled, Limits]:  # fmt: skip
+    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low."""
     speeds.check_machine(machine)
     n = len(moves)
     if len(limits) != n:
@@ -206,19 +247,26 @@ def _couple(
     card = machine.feed == "card"
     u, arrive, start, depart = np.empty(n + 1), np.empty(n), np.empty(n), np.empty(n)
     held = np.empty(n, np.int32)
+    if stalls is None:
+        stalls = Stalls(np.empty(0), np.empty(0))
     room = 4096
     while True:
-        saved_s, blocked = np.empty(room), np.empty(room, np.int64)
+        now = limits
+        if len(limits.shortest):
+            now = replace(limits, cap=limits.cap.copy(), entry=limits.entry.copy())
+        log_s, block, stall = np.empty(room), np.empty(room, np.int64), np.empty(room, np.uint8)
         count = _kernels.run(
-            limits.length, limits.cap, limits.accel, limits.entry,
-            moves.bytes_all if card else moves.bytes_code, moves.lines_code, speeds.wait_places(events),
-            card, 1.0 / machine.bytes_per_s, float(machine.line_time), float(reply_seconds(machine)),
-            int(machine.window_lines), int(machine.queue_moves), int(machine.queue_seen),
-            *_commands(events), *_saving(machine, first_save_s),
-            u, arrive, start, depart, held, saved_s, blocked,
+            now.length, now.cap, now.accel, now.entry, now.shortest,
+            moves.bytes_all if card else moves.bytes_code, moves.lines_code, speeds.wait_places(events, machine),
+            machine.planning == "host", float(machine.buffer_time), reads_itself(machine),
+            1.0 / machine.bytes_per_s, float(machine.line_time), float(reply_seconds(machine)),
+            int(machine.window_lines), int(machine.queue_moves), int(machine.queue_seen), int(machine.stretch_below),
+            *_commands(events, machine), *_saving(machine, first_save_s), stalls.t_s, stalls.length_s,
+            u, arrive, start, depart, held, log_s, block, stall,
         )  # fmt: skip
         if count <= room:
-            return _Coupled(u, arrive, start, depart, held, saved_s[:count], blocked[:count])
+            log_s, block, saved = log_s[:count], block[:count], stall[:count] == 0
+            return _Coupled(u, arrive, start, depart, held, log_s[saved], block[saved], block[~saved]), now
         room = count
 
 
@@ -237,19 +285,16 @@ def _ask(cancel: Cancel) -> None:
         raise Cancelled
 
 
-def _commands(events: Events | None) -> tuple[Ints, Floats, Ints]:
+def _commands(events: Events | None, machine: Machine) -> tuple[Ints, Floats, Ints]:
     """Return the events the board acts on: move that follows, s of waiting or -1, saving 1 on, 0 off, -1 neither."""
     if events is None:
         return np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64)
-    kind = events.kind
-    waits = np.isin(kind, speeds.WAITS)
-    switches = kind == EventKind.RESUME_SAVING
+    waits, seconds = speeds.waits_of(events, machine)
+    switches = events.kind == EventKind.RESUME_SAVING
     acts = waits | switches
-    # How long a person or a heater takes is not known; only a dwell says so.
-    dwell = np.where((kind == EventKind.DWELL) & (events.value > 0), events.value, 0.0)
     return (
         events.before[acts].astype(np.int64),
-        np.where(waits, dwell, -1.0)[acts],
+        np.where(waits, seconds, -1.0)[acts],
         np.where(switches, (events.value > 0).astype(np.int64), -1)[acts],
     )
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from diagnose.toolpath import queue, speeds
+from diagnose.toolpath.chances import Heights, Risk, SavesAnywhere, by_height
 from diagnose.toolpath.columns import Bools, Floats
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
-from diagnose.toolpath.starvation import Dips, Risk, Saves, Stops, Stretches
+from diagnose.toolpath.starvation import Dips, Saves, Stops, Stretches
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,6 +39,9 @@ class Run:
     """(ms, move) of the least settled reserve."""
     waited_s: float
     """s the head stood by command."""
+    anywhere: SavesAnywhere
+    """What saves do, whenever the first falls due: `saves` and `stops` are one case of many, exact times in it are not to be
+    had."""
 
     @property
     def time_s(self) -> float:
@@ -47,7 +51,7 @@ class Run:
 
 def run(file: JobFile, machine: Machine, progress: Progress | None = None, cancel: Cancel | None = None) -> Run:
     """Run a job file on a machine: speeds, queue and supply, stops and dips."""
-    limits = speeds.limits(file.moves, machine, file.events)
+    limits = speeds.limits(file.moves, machine, file.events, file.limits)
     ask(cancel)
     supply = queue.simulate(file.moves, limits, machine, file.events, share(progress, 0.1, 0.9), cancel)
     say(progress, 0.9, "look-ahead")
@@ -55,7 +59,12 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
     return Run(
         machine, supply.plan.seconds, supply.depart, queue.supply_times(file.moves, machine), supply.reserve_ms,
         supply.settled, capped, supply.stops, supply.dips, supply.saves, supply.stretches, supply.risk,
-        supply.least, supply.waited_s,
+        supply.least, supply.waited_s, supply.anywhere,
     )  # fmt: skip
+
+
+def heights(file: JobFile, run: Run) -> Heights:
+    """Return by layer, or by turn of a spiral, what saves and random stalls do there, whenever they come."""
+    return by_height(file.shape.layer, file.layers, run.depart_s, run.machine, run.risk, run.anywhere)
 
 

@@ -6,17 +6,18 @@ capped speed, and a look-ahead that must always be able to stop at the end of th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from diagnose.errors import BadInput
 from diagnose.toolpath._kernels import speeds as _kernels
-from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Ints, Moves
+from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Ints, JobLimits, Moves
 from diagnose.toolpath.machine import Machine
 
 WAITS = (EventKind.DWELL, EventKind.PAUSE, EventKind.WAIT_MOVES, EventKind.HEAT_WAIT)
-"""Commands for which the queue first runs dry: the head stands by command, and starts again from rest."""
+"""Commands for which the queue first runs dry: the head stands by command, and starts again from rest. A change of tool is
+one more, where the card gives it a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,8 @@ class Limits:
     """mm/s2."""
     entry: Floats
     """(mm/s)2, the most at the start of the move: the corner, and the caps of both neighbours; 0 from rest."""
+    shortest: Floats = field(default_factory=lambda: np.empty(0))
+    """s that the move lasts at least, at its cap, when it comes while the queue is low; (0,) for a board that does not care."""
 
     def __len__(self) -> int:
         return len(self.length)
@@ -51,19 +54,38 @@ class Plan:
         return np.sqrt(self.u)
 
 
-def wait_places(events: Events | None) -> Ints:
+def waits_of(events: Events, machine: Machine) -> tuple[Bools, Floats]:
+    """Return (m,) which events the head stands for by command, and s each of them takes once the queue is dry.
+
+    How long a person or a heater takes is not known, so only a dwell (G4) and a change of tool have a time. A tool that is in
+    use already is not changed.
+    """
+    kind = events.kind
+    waits = np.isin(kind, WAITS)
+    seconds = np.where((kind == EventKind.DWELL) & (events.value > 0), events.value, 0.0)
+    if machine.tool_change_time > 0:
+        tools = np.flatnonzero(kind == EventKind.TOOL)
+        changed = tools[np.diff(events.value[tools], prepend=0.0) != 0]
+        waits[changed] = True
+        seconds[changed] = machine.tool_change_time
+    return waits, seconds
+
+
+def wait_places(events: Events | None, machine: Machine) -> Ints:
     """Return the moves (m,) before which the head stands by command, in order."""
     if events is None:
         return np.empty(0, np.int64)
-    return np.unique(events.before[np.isin(events.kind, WAITS)])
+    return np.unique(events.before[waits_of(events, machine)[0]])
 
 
-def limits(moves: Moves, machine: Machine, events: Events | None = None) -> Limits:
+def limits(moves: Moves, machine: Machine, events: Events | None = None, job: JobLimits | None = None) -> Limits:
     """Return length, cap, acceleration and corner cap of every move.
 
+    What the job says of limits (`job`, and the acceleration of each move) wins over the card from that move on, unless the
+    card forbids it. No move is asked for less than the least speed, but the axes still cap it.
+
     Caps per axis hold for x, y, z and the extruder alike: v <= cap_k / share of axis k in the move, and the same for the
-    acceleration. The job's own acceleration wins over the card's, which has one for moves that push or pull filament and
-    one for those that do not.
+    acceleration. The card has one acceleration for moves that push or pull filament and one for those that do not.
 
     Corner rule ``radius``: v2 = a d s / (1 - s), s = sin(theta / 2), theta the inner angle (180 degrees straight on), the
     speed on the circle that touches both legs and passes d from the corner; a community derivation of 2011 for a hobby
@@ -78,15 +100,42 @@ def limits(moves: Moves, machine: Machine, events: Events | None = None) -> Limi
     """
     check_machine(machine)
     n = len(moves)
-    out = Limits(np.empty(n), np.empty(n), np.empty(n), np.empty(n))
+    rows = _rows(machine, job)
+    out = Limits(np.empty(n), np.empty(n), np.empty(n), np.empty(n), _shortest(n, machine, rows))
     _kernels.limit_moves(
-        moves.start, moves.x, moves.y, moves.z, moves.e, moves.feed, moves.accel, wait_places(events),
-        float(machine.acceleration), float(machine.travel_acceleration),
-        np.array(machine.axis_speed, float), np.array(machine.axis_acceleration, float),
-        machine.corner_rule == "radius", float(machine.corner_deviation), np.array(machine.corner_step, float),
+        moves.start, moves.x, moves.y, moves.z, moves.e, moves.feed, moves.accel, wait_places(events, machine),
+        machine.job_sets_limits, float(machine.acceleration), float(machine.travel_acceleration),
+        machine.corner_rule == "radius", rows.before, rows.axis_speed, rows.axis_acceleration, rows.corner_step,
+        rows.corner_deviation, rows.lowest_speed,
         out.length, out.cap, out.accel, out.entry,
     )  # fmt: skip
     return out
+
+
+def _rows(machine: Machine, job: JobLimits | None) -> JobLimits:
+    """Return the limits in force, row by row: the card's from the first move on, then the job's where it has spoken."""
+    own = (
+        [machine.axis_speed], [machine.axis_acceleration], [machine.corner_step], [machine.corner_deviation],
+        [(machine.least_speed, machine.least_travel_speed)], [machine.least_move],
+    )  # fmt: skip
+    tables = [np.array(table, float) for table in own]
+    before, line = np.zeros(1, np.int64), np.zeros(1, np.int32)
+    if job is not None and len(job) and machine.job_sets_limits:
+        said = (
+            job.axis_speed, job.axis_acceleration, job.corner_step, job.corner_deviation, job.lowest_speed, job.shortest
+        )  # fmt: skip
+        for k, table in enumerate(said):
+            # An axis that may not move at all is a slip of the job; a corner without a step is not.
+            sense = table > 0 if k < 2 else table >= 0
+            tables[k] = np.concatenate((tables[k], np.where(sense & np.isfinite(table), table, tables[k][0])))
+        before, line = np.append(before, job.before), np.append(line, job.line)
+    return JobLimits(before, line, *tables)
+
+
+def _shortest(n: int, machine: Machine, rows: JobLimits) -> Floats:
+    if not machine.stretch_below or machine.planning == "host" or not rows.shortest.any():
+        return np.empty(0)
+    return np.repeat(rows.shortest, np.diff(np.append(np.minimum(rows.before, n), n)))
 
 
 def plan(limits: Limits, queue: int) -> Plan:
@@ -133,6 +182,15 @@ def check_machine(machine: Machine) -> None:
             raise BadInput(f"the {name} of the printer is {value:g}", "it must be above zero")
     not_negative = {
         "time per line": machine.line_time,
+        "buffer of the host": machine.buffer_time,
+        "least time of a move": machine.least_move,
+        "least speed": machine.least_speed,
+        "least speed of travels": machine.least_travel_speed,
+        "time of a tool change": machine.tool_change_time,
+        "number of random stalls": machine.hiccups_per_min,
+        "length of a random stall": machine.hiccup_takes,
+        "number of resends": machine.resends_per_1000,
+        "number of lines sent again": machine.resend_lines,
         "reply time": machine.reply_time,
         "reply length": machine.reply_bytes,
         "time between checkpoints": machine.checkpoint_every,
@@ -146,6 +204,11 @@ def check_machine(machine: Machine) -> None:
         raise BadInput(
             f"the planner of the printer sees {machine.queue_seen} moves of a queue of {machine.queue_moves}",
             "it sees at least one, and no more than the queue holds",
+        )
+    if not 0 <= machine.stretch_below < max(machine.queue_moves, 1):
+        raise BadInput(
+            f"the printer stretches moves while its queue of {machine.queue_moves} holds fewer than {machine.stretch_below}",
+            "give a number below what the queue holds, or 0 for never",
         )
     if machine.checkpoint_every > 0 and machine.checkpoint_every <= machine.checkpoint_takes:
         raise BadInput(

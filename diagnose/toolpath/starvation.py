@@ -1,4 +1,4 @@
-"""What a run of the queue shows: stops, dips, saves, stretches of starvation, and the risk of random stalls."""
+"""What a run of the queue shows: stops, dips, saves, stretches of starvation."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Moves
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
 
-WHY = ("checkpoint", "link-rate", "line-time", "round-trip")
-"""What the block that the head waited for was itself waiting for; stops and dips hold an index into this."""
+WHY = ("checkpoint", "link-rate", "line-time", "round-trip", "random-stall")
+"""What the block that the head waited for was itself waiting for; stops and dips hold an index into this. Random stalls
+are only among them where a run is given some."""
 
 SHORTEST_STOP = 1e-6
 """s; a shorter gap is rounding, not a stop."""
@@ -105,23 +106,11 @@ class Stretches:
         return len(self.first)
 
 
-@dataclass(frozen=True, slots=True)
-class Risk:
-    """What random stalls of the mean length on the card would do; never counted among the stops."""
-
-    stall_ms: float
-    per_min: float
-    share_of_path: float
-    """Share of the path on which such a stall would empty the queue."""
-    share_of_time: float
-    expected_stops: float
-    """Stalls expected in the job times the share of its time in which one empties the queue."""
-
-
 def supply_parts(moves: Moves, machine: Machine, at: Ints | slice = slice(None)) -> tuple[Floats, Floats, Floats]:
     """Return (bytes, lines, replies): seconds that each takes to supply the moves `at`.
 
-    bytes / rate; time per line; and over a cable the round trip: reply bytes / rate + turn-round for each line.
+    bytes / rate; time per line; and over a cable the round trip: reply bytes / rate + turn-round for each line. A host that
+    plans reads its own disk: no answers.
     """
     size: Floats = np.asarray((moves.bytes_all if machine.feed == "card" else moves.bytes_code)[at], np.float64)
     lines: Floats = np.asarray(moves.lines_code[at], np.float64)
@@ -131,24 +120,38 @@ def supply_parts(moves: Moves, machine: Machine, at: Ints | slice = slice(None))
 def supply_times(moves: Moves, machine: Machine) -> Floats:
     """Return (n,) s that the supply of each move takes when it never has to wait for a free slot.
 
-    From a card, and when the host waits for every answer, the parts add up: (line + reply) / rate + turn-round + time per
+    From a card, for a host that plans, and when the host waits for every answer, the parts add up: (line + reply) / rate + turn-round + time per
     line (stop and wait; Stallings, Tanenbaum, from memory). With W lines under way the slowest of cable, board, and
     round trip / W sets the pace.
     """
     size, lines, replies = supply_parts(moves, machine)
-    if machine.feed == "card" or machine.window_lines == 1:
+    if not windowed(machine):
         return np.asarray(size + lines + replies)
     return np.maximum(np.maximum(size, lines), (size + lines + replies) / machine.window_lines)
 
 
 def reply_seconds(machine: Machine) -> float:
-    """Return s from a line taken to the next one starting; a card does not answer."""
-    return 0.0 if machine.feed == "card" else machine.reply_bytes / machine.bytes_per_s + machine.reply_time
+    """Return s from a line taken to the next one starting; a card does not answer, nor does a host ask itself."""
+    return 0.0 if reads_itself(machine) else machine.reply_bytes / machine.bytes_per_s + machine.reply_time
 
 
-def find_stops(moves: Moves, machine: Machine, at: Ints, depart: Floats, gap_s: Floats, blocked: Ints) -> Stops:
-    """Return the stops before the moves `at` (k,), from when each move is done, the gap before it, and who waited for saves."""
-    return Stops(at, *_place(moves, at), depart[at - 1], gap_s[at], _why(moves, machine, at, np.isin(at, blocked)))
+def reads_itself(machine: Machine) -> bool:
+    """Return whether what plans also reads the job: a board with its card, a host with its disk."""
+    return machine.feed == "card" or machine.planning == "host"
+
+
+def windowed(machine: Machine) -> bool:
+    """Return whether several lines may be under way over the cable."""
+    return machine.window_lines > 1 and not reads_itself(machine)
+
+
+def find_stops(
+    moves: Moves, machine: Machine, at: Ints, depart: Floats, gap_s: Floats, blocked: Ints, stalled: Ints
+) -> Stops:
+    """Return the stops before the moves `at` (k,), from when each is done, the gap before it, who waited for saves, for stalls."""
+    why = _why(moves, machine, at, np.isin(at, blocked))
+    why[np.isin(at, stalled) & (why != 0)] = WHY.index("random-stall")
+    return Stops(at, *_place(moves, at), depart[at - 1], gap_s[at], why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +185,9 @@ def find_dips(
     without = np.searchsorted(stands, runs.first) == np.searchsorted(stands, runs.past)
     first, past, lowest = runs.first[without], runs.past[without], runs.lowest[without]
     missing, still = held[first - 1], np.minimum(held[lowest - 1], len(moves) - 1)
+    if len(limits.shortest):
+        # Blocks that came while the queue was low are slow themselves.
+        missing = np.minimum(missing, first).astype(held.dtype)
     saved = np.searchsorted(blocked, still, side="right") > np.searchsorted(blocked, missing)
     path = np.array([limits.length[a:b].sum() for a, b in zip(first, past, strict=True)], dtype=np.float64)
     line, x, y, z = _place(moves, lowest)
@@ -205,7 +211,7 @@ def find_stretches(
     why = np.zeros(len(first), np.uint8)
     for k, (a, b) in enumerate(zip(first, past, strict=True)):
         size, lines, replies = (float(part.sum()) for part in supply_parts(moves, machine, slice(a, b)))
-        if machine.window_lines > 1 and machine.feed == "cable":
+        if windowed(machine):
             replies = (size + lines + replies) / machine.window_lines
         why[k] = np.argmax((saves[k] * machine.checkpoint_takes, size, lines, replies))
     since = depart[first - 1]
@@ -225,7 +231,10 @@ def find_short_of_moves(waits: Ints, held: Int32s) -> Bools:
 
 
 def find_settled(short: Bools, held: Int32s, saves: Saves, queue: int) -> Bools:
-    """Return (n,) the moves of `short` that are not begun while the queue of so many moves refills after a save."""
+    """Return (n,) the moves of `short` that are not begun while the queue of so many moves refills after a save.
+
+    Only the board's own queue; a host's buffer says itself how full it is.
+    """
     settled = short.copy()
     for move, blocked in zip(saves.move, saves.blocked, strict=True):
         # The queue is full again soon, or the supply hardly keeps up, which the reserve should show.
@@ -235,33 +244,10 @@ def find_settled(short: Bools, held: Int32s, saves: Saves, queue: int) -> Bools:
     return settled
 
 
-def find_risk(
-    limits: Limits, start: Floats, depart: Floats, reserve_ms: Floats, short: Bools, machine: Machine
-) -> Risk:
-    """Compare each move's reserve with a stall of mean length; a move counts with all its path and time, or not at all.
-
-    Where all moves before the next wait or the end are queued already (not `short`), a stall does nothing.
-    """
-    stall_ms = 1000.0 * machine.hiccup_takes
-    if machine.hiccups_per_min <= 0 or not len(limits):
-        return Risk(stall_ms, machine.hiccups_per_min, 0.0, 0.0, 0.0)
-    bare = short & (reserve_ms < stall_ms)
-    seconds = depart - start
-    path, time = float(limits.length.sum()), float(seconds.sum())
-    share = float(seconds[bare].sum()) / time if time > 0 else 0.0
-    return Risk(
-        stall_ms,
-        machine.hiccups_per_min,
-        float(limits.length[bare].sum()) / path if path > 0 else 0.0,
-        share,
-        machine.hiccups_per_min * float(depart[-1]) / 60.0 * share,
-    )
-
-
 def _why(moves: Moves, machine: Machine, awaited: Ints, saved: Bools) -> Bytes:
     """Return what each awaited block (k,) was waiting for: a save where `saved`, else the slowest part of its supply."""
     size, lines, replies = supply_parts(moves, machine, awaited)
-    if machine.window_lines > 1 and machine.feed == "cable":
+    if windowed(machine):
         replies = (size + lines + replies) / machine.window_lines
     slowest = 1 + np.argmax(np.stack((size, lines, replies)), axis=0)
     return np.where(saved, 0, slowest).astype(np.uint8)

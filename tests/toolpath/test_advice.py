@@ -73,7 +73,7 @@ def test_the_slowest_link_is_clean_and_three_percent_less_is_not(starving):
 
 def test_the_coarsest_facets_are_clean_and_seven_percent_finer_are_not(starving):
     tolerance = starving.facets.clean
-    joined, _ = join(TUBE, None, tolerance)
+    joined, *_ = join(TUBE, None, tolerance)
     assert clean(joined, SAVING)
     assert not clean(join(TUBE, None, tolerance / 1.07)[0], SAVING)
     # Three facets of 2.4 degrees in one: the corners left out lie r (cos 1.2 - cos 3.6 degrees) from the chord.
@@ -131,7 +131,7 @@ def test_no_corner_left_out_lies_further_off_than_the_tolerance(turns, tolerance
     moves = tubes.moves_through(points, 50.0)
     n = len(moves)
     waits = tubes.events(*((EventKind.WAIT_MOVES, min(p, n), 0.0) for p in sorted(places)))
-    joined, kept = join(moves, waits, tolerance)
+    joined, kept, _ = join(moves, waits, tolerance)
     assert joined.e.sum() == pytest.approx(moves.e.sum())
     at = joined.line - 1
     assert at[-1] == n - 1
@@ -152,7 +152,7 @@ def test_different_speeds_beads_travels_and_arcs_are_not_joined():
     moves.feed[2:] = 60.0
     moves.e[4:] *= 1.2
     moves.e[6] = 0.0
-    joined, _ = join(moves, None, 0.1)
+    joined, *_ = join(moves, None, 0.1)
     assert joined.line.tolist() == [2, 4, 6, 7, 8]
     assert joined.bytes_all.tolist() == [tubes.LINE_BYTES] * 5
     arcs = replace(moves, arc=np.ones(8, bool))

@@ -2,7 +2,8 @@
 
 Nothing here comes from the recurrences of the engine. A board, a host and a head live through one clock; whenever
 something happens, the board goes on as far as it can, and a head without work takes the next block. For every block it
-takes, the planner goes backwards over all the blocks it sees. Written for clearness, quadratic in time.
+takes, the planner goes backwards over all the blocks it sees. Where the host plans, it makes steps instead, so many
+seconds ahead. Written for clearness, quadratic in time.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ class Block:
     corner: float  # mm/s, the most at its start
     size: float  # bytes
     lines: int
+    least: float = 0.0  # s, while the queue is low
 
 
 @dataclass
@@ -46,6 +48,7 @@ def blocks_of(moves, limits, machine) -> list[Block]:
             math.sqrt(limits.entry[i]),
             float(sizes[i]),
             int(moves.lines_code[i]),
+            float(limits.shortest[i]) if len(limits.shortest) else 0.0,
         )
         for i in range(len(moves))
     ]
@@ -101,9 +104,12 @@ def dips(entry: list[float], planned: list[float], stops: set[int]) -> list[tupl
 
 
 class Simulation:
-    """commands: block number -> list of ("wait", s) or ("saving", bool), carried out before that block is read."""
+    """commands: block number -> list of ("wait", s) or ("saving", bool), carried out before that block is read.
 
-    def __init__(self, blocks, machine, commands=None, *, with_reserve=False):
+    stalls: (when due, how long) of each random stall of the supply, in order.
+    """
+
+    def __init__(self, blocks, machine, commands=None, *, stalls=(), with_reserve=False):
         self.blocks, self.m, self.commands = blocks, machine, commands or {}
         self.with_reserve = with_reserve
         self.log = Record()
@@ -117,18 +123,22 @@ class Simulation:
         self.rested = 0.0  # when the head last came to rest
         self.holding = True  # the queue is being filled before the first move after a rest by command
         self.all_in = False  # the board can bring no more before the head has moved
-        self.received = 0  # lines through the cable
+        self.received = 0  # lines through the cable and not read yet
+        self.lines_read = 0
         self.answered = 0
         self.save_due = machine.checkpoint_every or math.inf
+        self.stalls = deque(stalls)
+        self.made = 0.0  # what a planning host has made steps for lasts until then
 
     def at(self, when: float, do) -> None:
         self.tickets += 1
         heapq.heappush(self.agenda, (when, self.tickets, do))
 
     def run(self) -> Record:
-        board = self.board()
-        host = self.host() if self.m.feed == "cable" else iter(())
-        wants_board, wants_host = next(board), next(host, None)
+        plans = self.m.planning == "host"
+        board = self.planner() if plans else self.board()
+        host = self.host() if self.m.feed == "cable" and not plans else iter(())
+        wants_board, wants_host = next(board, None), next(host, None)
         while True:
             progress = True
             while progress:
@@ -170,31 +180,76 @@ class Simulation:
         self.log.depart[self.queue.popleft().number] = self.clock
         self.moving, self.rested = False, self.clock
 
-    # The board: each yield is a condition it waits for.
+    # The board, or the host that plans: each yield is a condition it waits for.
     def board(self):
-        for block in self.blocks:
+        for block, following in zip(self.blocks, [*self.blocks[1:], None], strict=True):
             for command, value in self.commands.get(block.number, ()):
                 if command == "wait":
                     self.all_in = True
                     yield from self.idle(lambda: not self.queue, block)
                     self.holding, self.all_in = True, False
                     yield from self.idle_until(self.clock + value, block)
-                elif value and self.m.checkpoint_every and self.save_due == math.inf:
-                    self.save_due = self.clock + self.m.checkpoint_every
-                elif not value:
-                    self.save_due = math.inf
-            if self.clock >= self.save_due:
-                yield from self.save(block)
+                else:
+                    self.switch_saving(value)
+            yield from self.poll(block)
             if self.m.feed == "card":
-                yield from self.busy(block.size / self.m.bytes_per_s)
-            else:
-                yield from self.idle(lambda number=block.number: self.received > number, block)
-            yield from self.busy(block.lines * self.m.line_time)
+                yield from self.busy(block.size / self.m.bytes_per_s + block.lines * self.m.line_time)
+            for line in range(block.lines if self.m.feed == "cable" else 0):
+                if line:
+                    self.answer_later()  # the one before is done with
+                    yield from self.poll(block)
+                yield from self.idle(lambda: self.received > 0, block)
+                self.received -= 1
+                self.lines_read += 1
+                yield from self.busy(self.m.line_time)
             yield from self.idle(lambda: len(self.queue) < self.m.queue_moves, block)
+            if len(self.queue) < self.m.stretch_below and not self.holding:
+                self.stretch(block)
             self.queue.append(block)
             self.log.arrive[block.number] = self.clock
-            self.at(self.clock + self.reply(), self.answer)
+            if following is None or following.lines:
+                self.answer_later()
         self.all_in = True
+
+    def stretch(self, block) -> None:
+        """Make the block last its least time at its cap; its corners follow."""
+        if 0 < block.path < block.cap * block.least:
+            block.cap = block.path / block.least
+            for near in self.blocks[block.number : block.number + 2]:
+                near.corner = min(near.corner, block.cap)
+
+    def planner(self):
+        speed, afresh = 0.0, True
+        for block in self.blocks:
+            for command, value in self.commands.get(block.number, ()):
+                if command == "wait":
+                    yield from self.idle_until(self.made, block)
+                    yield from self.idle_until(self.clock + value, block)
+                    afresh = True
+                else:
+                    self.switch_saving(value)
+            if not afresh:
+                yield from self.idle_until(self.made - self.m.buffer_time, block)
+            yield from self.poll(block)
+            yield from self.busy(block.size / self.m.bytes_per_s + block.lines * self.m.line_time)
+            i, log = block.number, self.log
+            begin = self.clock + self.m.buffer_time if afresh else max(self.clock, self.made)
+            if not afresh and self.clock > self.made:
+                log.stops.append((i, self.made, self.clock - self.made))
+                speed = 0.0
+            after = exit_speed(self.blocks[i : i + self.m.queue_seen], speed)
+            log.arrive[i], log.start[i], log.entry[i] = self.clock, begin, speed
+            log.depart[i] = self.made = begin + travel_time(block, speed, after)
+            speed, afresh = after, False
+        for i, begin in log.start.items():
+            ahead = max(log.depart[k] for k, when in log.arrive.items() if when <= begin)
+            log.reserve[i] = min(ahead - begin, self.m.buffer_time)
+
+    def switch_saving(self, on: bool) -> None:
+        if not on:
+            self.save_due = math.inf
+        elif self.m.checkpoint_every and self.save_due == math.inf:
+            self.save_due = self.clock + self.m.checkpoint_every
 
     def busy(self, seconds: float):
         until = self.clock + seconds
@@ -203,10 +258,10 @@ class Simulation:
 
     def idle(self, ready, block):
         while not ready():
-            if self.save_due <= self.clock:
-                yield from self.save(block)
+            due = self.next_due()
+            if due <= self.clock:
+                yield from self.interrupt(block)
                 continue
-            due = self.save_due
             if due < math.inf:
                 self.at(due, None)
             yield lambda due=due: ready() or self.clock >= due
@@ -215,9 +270,21 @@ class Simulation:
         self.at(when, None)
         yield from self.idle(lambda: self.clock >= when, block)
 
-    def save(self, block):
+    def next_due(self) -> float:
+        return min(self.save_due, self.stalls[0][0]) if self.stalls else self.save_due
+
+    def poll(self, block):
+        if self.clock >= self.next_due():
+            yield from self.interrupt(block)
+
+    def interrupt(self, block):
+        if self.stalls and self.stalls[0][0] < self.save_due:
+            yield from self.busy(self.stalls.popleft()[1])
+            return
         left = 0.0
-        if self.moving:
+        if self.m.planning == "host":
+            left = min(max(self.made - self.clock, 0.0), self.m.buffer_time)
+        elif self.moving:
             rest = list(self.queue)[1:]
             left = self.block_ends - self.clock + drained(rest, self.speed, self.m.queue_seen)
         elif self.may_start():  # the head takes the next block at this very moment
@@ -226,21 +293,27 @@ class Simulation:
         self.save_due = self.clock + self.m.checkpoint_every
         yield from self.busy(self.m.checkpoint_takes)
 
-    # The host at the other end of the cable.
-    def reply(self) -> float:
-        return self.m.reply_bytes / self.m.bytes_per_s + self.m.reply_time
+    # The host at the other end of the cable: so many lines sent and not answered.
+    def answer_later(self) -> None:
+        if not self.lines_read:
+            return
+        self.at(self.clock + self.m.reply_bytes / self.m.bytes_per_s + self.m.reply_time, self.answer)
 
     def answer(self) -> None:
         self.answered += 1
 
     def host(self):
+        sent = 0
         for block in self.blocks:
-            yield lambda number=block.number: number - self.answered < self.m.window_lines
-            until = self.clock + block.size / self.m.bytes_per_s
-            self.at(until, None)
-            yield lambda until=until: self.clock >= until
-            self.received += 1
+            for _ in range(block.lines):
+                yield lambda sent=sent: sent - self.answered < self.m.window_lines
+                until = self.clock + block.size / self.m.bytes_per_s / block.lines
+                self.at(until, None)
+                yield lambda until=until: self.clock >= until
+                sent += 1
+                self.received += 1
 
 
-def simulate(moves, limits, machine, commands=None, *, with_reserve=False) -> Record:
-    return Simulation(blocks_of(moves, limits, machine), machine, commands, with_reserve=with_reserve).run()
+def simulate(moves, limits, machine, commands=None, *, stalls=(), with_reserve=False) -> Record:
+    blocks = blocks_of(moves, limits, machine)
+    return Simulation(blocks, machine, commands, stalls=stalls, with_reserve=with_reserve).run()

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bytes, Floats, Int32s, Ints
 
 FRESH_SUM = 1e6  # as in the stage `speeds`: a cached kernel may call kernels of its own file only
 
@@ -24,48 +24,59 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
 
 @kernel
 def stand_by(
-    t: float,
-    until: float,
-    due: float,
-    every: float,
-    takes: float,
-    block: int,
-    log_t: Floats,
-    log_block: Ints,
-    count: int,
-) -> tuple[float, float, int]:
-    """Let the board poll at t, and on to `until`: a checkpoint that is due or falls due meanwhile is saved at once.
+    t: float, until: float, due: Floats, tally: Ints, every: float, takes: float, stall_at: Floats, stall_s: Floats,
+    block: int, log_t: Floats, log_block: Ints, log_stall: Bytes,
+) -> float:  # fmt: skip
+    """Let the board poll at t, and on to `until`: a save or stall that is due or falls due meanwhile is begun at once.
 
-    Returns when the board is free, when the next save is due, and how many there were; the log keeps what it has room for.
+    `due` holds when the next save and the next random stall are due, `tally` how many interruptions and how many stalls
+    there were; the log keeps what it has room for. Returns when the board is free.
     """
-    while t >= due or due < until:
-        t = max(t, due)
-        if count < len(log_t):
-            log_t[count], log_block[count] = t, block
-        count += 1
-        due = t + every
-        t += takes
+    while True:
+        stalls = due[1] < due[0]
+        when = due[1] if stalls else due[0]
+        if t < when and when >= until:
+            return until
+        t = max(t, when)
+        if tally[0] < len(log_t):
+            log_t[tally[0]], log_block[tally[0]], log_stall[tally[0]] = t, block, stalls
+        tally[0] += 1
+        if stalls:
+            t += stall_s[tally[1]]
+            tally[1] += 1
+            due[1] = stall_at[tally[1]] if tally[1] < len(stall_at) else np.inf
+        else:
+            due[0] = t + every
+            t += takes
         if t >= until:
-            return t, due, count
-    return until, due, count
+            return t
 
 
 @kernel
 def run(
-    length: Floats, cap: Floats, accel: Floats, entry: Floats, size: Int32s, lines: Int32s, waits: Ints,
-    from_card: bool, byte_time: float, line_time: float, reply_time: float, window: int, slots: int, seen: int,
+    length: Floats, cap: Floats, accel: Floats, entry: Floats, least: Floats,
+    size: Int32s, lines: Int32s, waits: Ints,
+    by_host: bool, lead: float, from_card: bool, byte_time: float, line_time: float, reply_time: float, window: int,
+    slots: int, seen: int, stretch_below: int,
     places: Ints, wait_for: Floats, saving: Ints, first_due: float, every: float, takes: float,
-    u: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, log_t: Floats, log_block: Ints,
+    stall_at: Floats, stall_s: Floats,
+    u: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s,
+    log_t: Floats, log_block: Ints, log_stall: Bytes,
 ) -> int:  # fmt: skip
     """Fill u (n + 1,), arrive, start, depart (n,) and held (n,): blocks up to held[i] - 1 had arrived at start[i].
 
-    Returns the number of checkpoints saved; the log holds when each was begun and the block that had to wait for it, as
-    many as fit. `places` (m,) are the moves that events precede; `wait_for` their seconds of waiting, negative where they
-    do not wait; `saving` 1 on, 0 off, -1 neither.
+    Returns the number of saves and stalls; the log holds when each was begun, the block that had to wait for it, and
+    whether it was a stall, as many as fit. `places` (m,) are the moves that events precede; `wait_for` their seconds of
+    waiting, negative where they do not wait; `saving` 1 on, 0 off, -1 neither. With `least` (n,) s, empty for none, cap
+    and entry are lowered in place for blocks that arrive while the queue is low.
+
+    `by_host`: a host plans with all the moves there are and streams steps `lead` seconds ahead of the head. `held` is then
+    what the plan rests on, and where the steps run out the head stands dead and starts again from rest.
     """
     n = len(length)
-    count = 0
-    due = first_due
+    tally = np.zeros(2, np.int64)
+    due = np.array([first_due, stall_at[0] if len(stall_at) > 0 else np.inf])
+    soon = min(due[0], due[1])
     ring = 1
     while ring < min(seen, n) + 1:
         ring *= 2
@@ -73,78 +84,128 @@ def run(
     value = np.empty(ring)
     place = np.empty(ring, np.int64)
     front = back = end = fresh = 0
-    lead = trail = 0.0
+    ahead = trail = 0.0
     now = before = 0.0
     u[0] = 0.0
+    asked = 1
+    while not from_card and asked < window:
+        asked *= 2
+    answered = np.zeros(asked)  # when each of the last lines was done with, by line
 
     k = 0  # the next block to arrive
     t = sent = 0.0  # when the board is free again, when the last line was through the cable
+    line = 0  # the next line over the cable
     event = wait = 0
+    filled = gone = 0  # blocks that came while the head was held, blocks done when the last one counted came
     for i in range(n):
         starts_anew = i == 0
         while wait < len(waits) and waits[wait] <= i:
             starts_anew = True
             wait += 1
-        bound = min(n, i + slots)
+        bound = n if by_host else min(n, i + slots)
         if wait < len(waits):
             bound = min(bound, waits[wait])
         # From rest by command the board lets the queue fill before it moves; otherwise it moves as soon as it can.
-        need = bound if starts_anew else i + 1
+        need = bound if starts_anew and not by_host else i + 1
+        if starts_anew:
+            filled = need
         begin = max(before, arrive[i]) if k > i else before
-        while k < bound and (k < need or arrive[k - 1] <= begin):
+        while k < bound and (k < need or (not by_host and arrive[k - 1] <= begin)):
             while event < len(places) and places[event] <= k:
                 if wait_for[event] >= 0.0:
                     # First the queue runs dry, then the waiting itself begins.
                     if t < before:
-                        t, due, count = stand_by(t, before, due, every, takes, k, log_t, log_block, count)
+                        t = stand_by(
+                            t, before, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
+                        )
                     if wait_for[event] > 0.0:
-                        until = t + wait_for[event]
-                        t, due, count = stand_by(t, until, due, every, takes, k, log_t, log_block, count)
+                        t = stand_by(
+                            t, t + wait_for[event], due, tally, every, takes, stall_at, stall_s, k,
+                            log_t, log_block, log_stall,
+                        )  # fmt: skip
                 if saving[event] == 0:
-                    due = np.inf
-                elif saving[event] == 1 and every > 0.0 and due == np.inf:
-                    due = t + every
+                    due[0] = np.inf
+                elif saving[event] == 1 and every > 0.0 and due[0] == np.inf:
+                    due[0] = t + every
+                soon = min(due[0], due[1])
                 event += 1
-            if t >= due:
-                t, due, count = stand_by(t, t, due, every, takes, k, log_t, log_block, count)
+            if by_host and not starts_anew and t < before - lead:
+                # The steps streamed already last for long enough.
+                t = stand_by(
+                    t, before - lead, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
+                )
+                soon = min(due[0], due[1])
+            if t >= soon:
+                t = stand_by(t, t, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall)
+                soon = min(due[0], due[1])
             if from_card:
-                t += size[k] * byte_time
-            elif lines[k] > 0:
-                if k >= window:
-                    sent = max(sent, arrive[k - window] + reply_time * (lines[k] if window == 1 else 1))
-                sent += size[k] * byte_time
-                if t < sent:
-                    if due >= sent:
-                        t = sent
-                    else:
-                        t, due, count = stand_by(t, sent, due, every, takes, k, log_t, log_block, count)
-            t += lines[k] * line_time
-            if k >= slots:
+                t += size[k] * byte_time + lines[k] * line_time
+            else:
+                for q in range(lines[k]):
+                    if q > 0 and t >= soon:
+                        t = stand_by(t, t, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall)
+                        soon = min(due[0], due[1])
+                    if line >= window:
+                        sent = max(sent, answered[(line - window) & (asked - 1)] + reply_time)
+                    sent += size[k] * byte_time / lines[k]
+                    if t < sent:
+                        if soon >= sent:
+                            t = sent
+                        else:
+                            t = stand_by(
+                                t, sent, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
+                            )
+                            soon = min(due[0], due[1])
+                    t += line_time
+                    answered[line & (asked - 1)] = t
+                    line += 1
+            if k >= slots and not by_host:
                 until = depart[k - slots]
                 if t < until:
-                    if due >= until:
+                    if soon >= until:
                         t = until
                     else:
-                        t, due, count = stand_by(t, until, due, every, takes, k, log_t, log_block, count)
+                        t = stand_by(
+                            t, until, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
+                        )
+                        soon = min(due[0], due[1])
             arrive[k] = t
+            if line > 0:
+                # The line of a move is answered when the move, or the last piece of its arc, is in the queue.
+                answered[(line - 1) & (asked - 1)] = t
             if k < need:
                 begin = max(begin, t)
             k += 1
-        there = k if arrive[k - 1] <= begin else k - 1
+        if by_host:
+            there = bound
+            if starts_anew:
+                begin += lead
+            elif begin > before:
+                u[i] = now = 0.0
+        else:
+            there = k if arrive[k - 1] <= begin else k - 1
         held[i] = there
         start[i] = begin
 
         # The exit speed uses only what has arrived: the sliding window of the stage `speeds`, its front held back.
         there = min(there, i + seen)
         while end < there:
+            if len(least) > 0:
+                if end >= filled:
+                    while gone < i and depart[gone] <= arrive[end]:
+                        gone += 1
+                    if end - gone < stretch_below and 0.0 < length[end] < cap[end] * least[end]:
+                        cap[end] = length[end] / least[end]
+                slower = min(cap[end], cap[end - 1]) if end > 0 else 0.0
+                entry[end] = min(entry[end], slower * slower)
             if end > i:
-                corner = entry[end] + lead
+                corner = entry[end] + ahead
                 while back > front and value[(back - 1) & mask] >= corner:
                     back -= 1
                 value[back & mask] = corner
                 place[back & mask] = end
                 back += 1
-            lead += 2.0 * accel[end] * length[end]
+            ahead += 2.0 * accel[end] * length[end]
             end += 1
         gain = 2.0 * accel[i] * length[i]
         trail += gain
@@ -152,7 +213,7 @@ def run(
             front += 1
         after = 0.0
         if end > i + 1:
-            after = max(0.0, min(now + gain, lead - trail, value[front & mask] - trail, entry[i + 1]))
+            after = max(0.0, min(now + gain, ahead - trail, value[front & mask] - trail, entry[i + 1]))
         before = begin + duration(length[i], accel[i], cap[i], now, after)
         depart[i] = before
         u[i + 1] = after
@@ -160,10 +221,10 @@ def run(
         if trail > FRESH_SUM and i - fresh >= end - i:
             for q in range(front, back):
                 value[q & mask] -= trail
-            lead -= trail
+            ahead -= trail
             trail = 0.0
             fresh = i
-    return count
+    return int(tally[0])
 
 
 @kernel

@@ -1,0 +1,71 @@
+"""Kernel of the stage `chances`: what a save or a random stall at any moment of the job would do."""
+
+from __future__ import annotations
+
+import math
+
+from diagnose.toolpath._kernels import kernel
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Singles
+
+
+@kernel
+def lost(x: float) -> float:
+    """Return 1 - e^-x, to 1e-9 of itself, quickly where x is small."""
+    if x < 0.02:
+        return x * (1.0 - x * (0.5 - x * (1.0 / 6.0 - x / 24.0)))
+    return 1.0 - math.exp(-x)
+
+
+@kernel
+def stalls(
+    length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats, short: Bools, settled: Bools,
+    by_host: bool, per_s: float, mean: float, takes: float, supply: Floats, lines: Int32s, per_line: float,
+    resent: float, window: int,
+    stops: Singles, bare: Singles, tried: Singles, sums: Floats,
+) -> None:  # fmt: skip
+    """Add to stops, bare and tried (n,): by the move before which the head would stand.
+
+    `stops` expected stops by random stalls, `per_s` a second with exponential lengths of `mean` s, and by resends,
+    `per_line` a line and `resent` lines each; `bare` seconds of the run in which a save of `takes` s would stop the head
+    there, out of `tried`. Any of the three may be empty. `sums` takes path and time in all, then where a stall of `mean` s
+    would empty the queue. `reserve` (n,) s at the start of each move; within a board's move it
+    falls with the time, while the host streams on.
+    """
+    n = len(start)
+    for i in range(n):
+        at = min(held[i], n - 1)
+        spent = depart[i] - start[i]
+        sums[0] += length[i]
+        sums[1] += spent
+        if len(tried) > 0 and (settled[i] or not short[i]):
+            tried[at] += spent
+        if not short[i]:
+            continue
+        full = reserve[i]
+        if full < mean:
+            sums[2] += length[i]
+            sums[3] += spent
+        low = full if by_host else max(0.0, full - spent)
+        if len(bare) > 0 and settled[i] and takes > low:
+            bare[at] += spent if by_host else min(spent, takes - low)
+        if per_s > 0.0 and low < 40.0 * mean:
+            if by_host:
+                stops[at] += per_s * spent * math.exp(-full / mean)
+            else:
+                # The integral over the move of the chance that a stall begun then outlasts what is left.
+                stops[at] += per_s * mean * math.exp(-low / mean) * lost((full - low) / mean)
+    if not per_line > 0.0:
+        return
+    m = 0
+    for k in range(1, n):
+        if lines[k] == 0:
+            continue
+        due = arrive[k - 1]
+        while m < n - 1 and depart[m] <= due:
+            m += 1
+        if start[m] > due or not short[m]:
+            continue
+        # The line was asked for when the one a window before it was answered, or had been read.
+        late = arrive[max(0, k - window)] + supply[k] * (1.0 + resent / lines[k]) - due
+        if late > reserve[m] - (due - start[m]):
+            stops[k] += per_line * lines[k]
