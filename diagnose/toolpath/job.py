@@ -39,9 +39,7 @@ class Job:
         Takes some fifty runs of the engine: worth a progress bar.
         """
         if self.run is not None and self.advice is None:
-            self.advice = advise(
-                self.file.moves, self.run.machine, self.file.events, progress, cancel, job=self.file.limits
-            )
+            self.advice = advise(self.file.moves, self.run.machine, self.file.events, progress, cancel)
         return self.advice
 
     def reserve_by_layer(self) -> tuple[Floats, Floats]:

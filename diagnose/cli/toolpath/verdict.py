@@ -1,0 +1,163 @@
+"""What a job will do on a printer, in a word, a sentence, and an order of risk. Works on the JSON of `summary`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+WHILE = {
+    "checkpoint": "while a checkpoint is saved",
+    "link-rate": "because bytes come too slowly",
+    "line-time": "because the board takes too long over each line",
+    "round-trip": "because each line waits for an answer",
+    "random-stall": "because the supply stalls at random",
+}
+SHORT = {"checkpoint": "saves", "link-rate": "bytes", "line-time": "board", "round-trip": "answers", "random-stall": "stalls"}
+"""Why, in a clause and in a word; one that is not here is shown as it is."""
+
+RISKY_STOPS = 0.1
+"""Expected random stops from which a job that never stops as planned is called at risk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What happens to the motion."""
+
+    word: str
+    """STOPS, BRAKES, AT RISK, RUNS ON; NOT RUN without a printer card."""
+    sentence: str
+    short: str
+    """The sentence for a table, some twenty characters."""
+    order: tuple[float, ...]
+    """The more, the riskier."""
+
+
+def verdict(s: dict[str, Any]) -> Verdict:
+    """Judge one job from its summary."""
+    if s["stops"] is None:
+        demand = s["facets"]["demand_per_s"]
+        asks = f"It asks for up to {demand:.0f} moves a second. " if demand else ""
+        return Verdict(
+            "NOT RUN",
+            f"{asks}Name a printer card (--printer) to see whether the queue of moves keeps up.",
+            f"asks {demand:.0f} moves/s" if demand else "",
+            (0.0, demand or 0.0),
+        )
+    stops, dips, risk, least = s["stops"], s["dips"], s["risk"], s["reserve"]["least_ms"]
+    near = -(least if least is not None else 1e12)
+    if stops["count"]:
+        count = stops["count"]
+        each = 1000 * stops["total_s"] / count
+        return Verdict(
+            "STOPS",
+            f"The head stands still {times(count)} for want of moves, {where(stops)}, {_reasons(stops['by_why'])}: "
+            f"{seconds(stops['total_s'])} in all" + (f", {each:.0f} ms each on average." if count > 1 else "."),
+            f"{_span(stops)}: {', '.join(SHORT.get(w, w) for w in stops['by_why'])}",
+            (3.0, stops["total_s"], float(count)),
+        )
+    if dips["count"]:
+        reasons: dict[str, int] = {}
+        for dip in dips["list"]:
+            reasons[dip["why"]] = reasons.get(dip["why"], 0) + 1
+        return Verdict(
+            "BRAKES",
+            f"The head never stands still, but {times(dips['count'])} it brakes for want of moves, {where(dips)}, "
+            f"{_reasons(reasons)}.",
+            f"{_span(dips)}: {', '.join(SHORT.get(w, w) for w in reasons)}",
+            (2.0, float(dips["count"]), near),
+        )
+    if risk["expected_stops"] >= RISKY_STOPS:
+        return Verdict(
+            "AT RISK",
+            f"As planned the head never waits for moves. A random stall of {risk['stall_ms']:.0f} ms would stop it during "
+            f"{percent(risk['share_of_time'])} of the time: about {risk['expected_stops']:.1f} such stops a job.",
+            f"{risk['expected_stops']:.1f} by chance",
+            (1.0, risk["expected_stops"], near),
+        )
+    save = s["supply"]["save_takes_ms"] if s["supply"]["save_every_s"] else 0.0
+    if least is not None and least < save:
+        return Verdict(
+            "AT RISK",
+            f"In this run every save fell where the queue outlasts it, but it comes within {least:.0f} ms of empty, {mm(s['reserve']['z'])} "
+            f"up, and a save takes {save:.0f} ms: one at the wrong moment stops the head there.",
+            f"{mm(s['reserve']['z'])}: a save there",
+            (1.0, risk["expected_stops"], near),
+        )
+    return Verdict(
+        "RUNS ON",
+        "The head never waits for moves, and hardly any random stall would stop it.",
+        "",
+        (0.0, risk["expected_stops"], near),
+    )
+
+
+def where(places: dict[str, Any]) -> str:
+    """Return the heights of stops or dips in words."""
+    low, high = places["from_mm"], places["to_mm"]
+    if low is None:
+        return "nowhere"
+    return f"at {mm(low)} of height" if mm(low) == mm(high) else f"between {number(low)} and {mm(high)} of height"
+
+
+def _span(places: dict[str, Any]) -> str:
+    low, high = number(places["from_mm"]), number(places["to_mm"])
+    return f"{low} mm" if low == high else f"{low}-{high} mm"
+
+
+def _reasons(by_why: dict[str, int]) -> str:
+    if len(by_why) == 1:
+        return WHILE.get(next(iter(by_why)), next(iter(by_why)))
+    ordered = sorted(by_why.items(), key=lambda item: -item[1])
+    return ", ".join(f"{times(count)} {WHILE.get(why, why)}" for why, count in ordered)
+
+
+def times(count: int) -> str:
+    """Return a count of happenings: once, 3 times."""
+    return "once" if count == 1 else "twice" if count == 2 else f"{count:,} times"
+
+
+def number(value: float) -> str:
+    """Return a length in mm as a person reads one from a ruler: a tenth at most."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def mm(value: float) -> str:
+    """Return a length with its unit."""
+    return f"{number(value)} mm"
+
+
+def seconds(value: float) -> str:
+    """Return a short time: 0.05 s is 50 ms."""
+    return f"{1000 * value:.0f} ms" if value < 1 else f"{value:.1f} s" if value < 100 else clock(value)
+
+
+def milliseconds(value: float) -> str:
+    """Return a reserve: 145 ms, 3.9 s."""
+    return seconds(value / 1000)
+
+
+def clock(value: float) -> str:
+    """Return a time as hours, minutes and seconds."""
+    whole = round(value)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def rough_clock(value: float) -> str:
+    """Return a time for a table: 21 s, 54 min, 2:02 h."""
+    if value < 59.5:
+        return f"{value:.0f} s"
+    minutes = round(value / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d} h"
+
+
+def percent(share: float) -> str:
+    """Return a share in percent; what is more than nothing is never 0."""
+    return f"{100 * share:.0f} %" if share >= 0.01 or share == 0 else "under 1 %"
+
+
+def size(count: int) -> str:
+    """Return bytes as a person says them."""
+    for limit, unit, digits in ((1e9, "GB", 1), (1e6, "MB", 1), (1e3, "kB", 0)):
+        if count >= limit:
+            return f"{count / limit:.{digits}f} {unit}"
+    return f"{count} bytes"
