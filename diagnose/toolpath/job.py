@@ -39,7 +39,9 @@ class Job:
         Takes some fifty runs of the engine: worth a progress bar.
         """
         if self.run is not None and self.advice is None:
-            self.advice = advise(self.file.moves, self.run.machine, self.file.events, progress, cancel)
+            self.advice = advise(
+                self.file.moves, self.run.machine, self.file.events, progress, cancel, job=self.file.limits
+            )
         return self.advice
 
     def reserve_by_layer(self) -> tuple[Floats, Floats]:

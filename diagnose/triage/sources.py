@@ -48,6 +48,7 @@ def machine_of(printer: Printer) -> Machine:
     step = motion.corner.step_mm_s
     fields: dict[str, Any] = {
         "planning": motion.planning,
+        "buffer_time": motion.buffer_s.value,
         "queue_moves": motion.queue_moves.value,
         "queue_seen": motion.queue_seen.value,
         "acceleration": motion.acceleration_mm_s2.value,
@@ -57,6 +58,12 @@ def machine_of(printer: Printer) -> Machine:
         "corner_rule": motion.corner.rule,
         "corner_deviation": motion.corner.deviation_mm.value if motion.corner.deviation_mm else 0.0,
         "corner_step": _axes(step) if step else (0.0, 0.0, 0.0, 0.0),
+        "least_speed": motion.least_speed_mm_s.value,
+        "least_travel_speed": motion.least_travel_speed_mm_s.value,
+        "least_move": motion.least_move_ms.value / 1e3,
+        "stretch_below": motion.stretch_below.value,
+        "job_sets_limits": motion.obeys_job_limits,
+        "tool_change_time": motion.tool_change_s.value,
         "feed": supply.feed,
         "bytes_per_s": supply.bytes_per_s.value,
         "line_time": supply.line_time_ms.value / 1e3,
@@ -65,6 +72,8 @@ def machine_of(printer: Printer) -> Machine:
         "window_lines": supply.window_lines.value,
         "hiccups_per_min": supply.hiccups_per_min.value,
         "hiccup_takes": supply.hiccup_takes_ms.value / 1e3,
+        "resends_per_1000": supply.resends_per_1000.value,
+        "resend_lines": supply.resend_lines.value,
         "checkpoint_every": save.every_s.value,
         "checkpoint_takes": save.takes_ms.value / 1e3,
         "nozzle_diameter": hot.nozzle_mm.value,
@@ -82,13 +91,17 @@ def _axes(axes: Axes) -> tuple[float, float, float, float]:
 
 
 _FIELD_OF: Mapping[str, str] = {
-    "motion.queue_moves": "queue_moves", "motion.queue_seen": "queue_seen",
+    "motion.queue_moves": "queue_moves", "motion.queue_seen": "queue_seen", "motion.buffer_s": "buffer_time",
+    "motion.least_speed_mm_s": "least_speed", "motion.least_travel_speed_mm_s": "least_travel_speed",
+    "motion.least_move_ms": "least_move", "motion.stretch_below": "stretch_below",
+    "motion.tool_change_s": "tool_change_time",
     "motion.acceleration_mm_s2": "acceleration", "motion.travel_acceleration_mm_s2": "travel_acceleration",
     "motion.axis_speed_mm_s": "axis_speed", "motion.axis_acceleration_mm_s2": "axis_acceleration",
     "motion.corner.deviation_mm": "corner_deviation", "motion.corner.step_mm_s": "corner_step",
     "supply.bytes_per_s": "bytes_per_s", "supply.line_time_ms": "line_time", "supply.reply_time_ms": "reply_time",
     "supply.reply_bytes": "reply_bytes", "supply.window_lines": "window_lines",
     "supply.hiccups_per_min": "hiccups_per_min", "supply.hiccup_takes_ms": "hiccup_takes",
+    "supply.resends_per_1000": "resends_per_1000", "supply.resend_lines": "resend_lines",
     "checkpoint.every_s": "checkpoint_every", "checkpoint.takes_ms": "checkpoint_takes",
     "hot_end.nozzle_mm": "nozzle_diameter", "hot_end.filament_mm": "filament_diameter",
     "hot_end.melt_rate_mm3_s": "melt_rate", "hot_end.retract_mm": "retract_length",
