@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.toolpath._kernels import layers as kernels
+from diagnose.toolpath._kernels import stacking
 from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Moves
 
 LARGEST_PITCH_MM = 3.0
@@ -19,6 +20,16 @@ BESIDE_MM = 1.0
 LEAST_PATH_MM = 1.0
 """A height with less path than this is a blob of a lift, not a layer."""
 THICKEST_FIRST_MM = 2.0
+FLAT_SHARE = 0.5
+FALLING_SHARE = 0.01
+DEEP_MM = 0.5
+"""A fall while drawing that no ramp at a seam makes: a ramp spans one layer."""
+CELL_MM = 0.22
+MOST_CELLS, MOST_SIDE = 4e6, 8192
+"""Bounds of the grid in which layers that are not flat are stacked."""
+BED_FACTOR, BED_MM = 1.5, 0.5
+"""Drawing no higher than so many first layers, or so many mm, is back at the bed."""
+MOST_OBJECTS = 4096
 
 
 @dataclass(slots=True)
@@ -60,6 +71,12 @@ class Layers:
     path: Floats
     """(layers,) mm extruded."""
     spiral: Spiral
+    flat: bool
+    """False where height varies within layers by more than a ramp at a seam; `z` is then the top of each layer."""
+    object_first: Ints
+    """(objects,) first move of each object where the job draws one after the other; one object otherwise."""
+    pitch: float
+    """mm from layer to layer, the middle one of the object where it is greatest."""
 
 
 def find_layers(moves: Moves) -> Layers:
@@ -76,18 +93,24 @@ def find_layers(moves: Moves) -> Layers:
         start, moves.x, moves.y, moves.z, length, kind, prime, LARGEST_PITCH_MM, turn, turn_z, first, last
     )
     first, last = first[:stretches].copy(), last[:stretches].copy()
-    turn_z = turn_z[:turns].copy()
-    level_z = _levels(moves, length, kind, turn, prime)
-    z, level_layer, turn_layer = _ordered(level_z, turn_z)
-    layer, layer_path = np.empty(n, np.int32), np.zeros(len(z))
-    kernels.assign(moves.z, length, kind, turn, prime, level_z, level_layer, turn_layer, layer, layer_path)
+    layer = np.empty(n, np.int32)
+    flat = not _curved(moves, start, length, kind, turn, prime)
+    if flat:
+        level_z = _levels(moves, start, length, kind, turn, prime)
+        z, level_layer, turn_layer = _ordered(level_z, turn_z[:turns].copy())
+        layer_path = np.zeros(len(z))
+        kernels.assign(moves.z, length, kind, turn, prime, level_z, level_layer, turn_layer, layer, layer_path)
+    else:
+        z, layer_path = _stacked(moves, start, length, kind, prime, layer)
+    object_first = _objects(moves, start, kind, prime, z)
     mask = turn >= 0
     total = float(layer_path.sum())
     # A spiral never falls, so a stretch is lowest where it begins.
     bottom = np.where(first > 0, moves.z[first - 1], start[2]) if turns else np.empty(0)
     top = moves.z[last]
     return Layers(
-        length=length, kind=kind, prime=prime, layer=layer, z=z, height=_heights(z), path=layer_path,
+        length=length, kind=kind, prime=prime, layer=layer, z=z, height=_heights(z), path=layer_path, flat=flat,
+        object_first=object_first, pitch=_pitch(layer, z, object_first),
         spiral=Spiral(
             share=spiral_path / total if total else 0.0, from_mm=float(bottom.min()) if turns else float("nan"),
             to_mm=float(top.max()) if turns else float("nan"), mask=mask, turns=turns,
@@ -96,10 +119,62 @@ def find_layers(moves: Moves) -> Layers:
     )  # fmt: skip
 
 
-def _levels(moves: Moves, length: Floats, kind: Bytes, turn: Int32s, prime: Bools) -> Floats:
+def _curved(moves: Moves, start: Floats, length: Floats, kind: Bytes, turn: Int32s, prime: Bools) -> bool:
+    """Return whether layers are not flat: most of the path rises or falls, or falls deeper than any seam's ramp."""
+    total, flat, falling = stacking.slopes(start, moves.z, length, kind, turn, prime, DEEP_MM)
+    return flat < FLAT_SHARE * total or falling > FALLING_SHARE * total
+
+
+def _stacked(
+    moves: Moves, start: Floats, length: Floats, kind: Bytes, prime: Bools, layer: Int32s
+) -> tuple[Floats, Floats]:
+    """Fill in layers by what lies upon what; return their tops, ascending, and paths, in mm."""
+    drawn = (kind == kernels.DRAWS) & ~prime
+    low, high = np.empty(2), np.empty(2)
+    for k, (axis, begin) in enumerate(((moves.x, start[0]), (moves.y, start[1]))):
+        before = np.concatenate([[begin], axis[:-1]])[drawn]
+        low[k], high[k] = min(before.min(), axis[drawn].min()), max(before.max(), axis[drawn].max())
+    wide, deep = (high - low).tolist()
+    cell = max(CELL_MM, float(np.sqrt(wide * deep / MOST_CELLS)), max(wide, deep) / MOST_SIDE)
+    count = stacking.stack(
+        start, moves.x, moves.y, moves.z, length, kind, prime, cell, low[0], low[1], int(wide / cell) + 2,
+        int(deep / cell) + 2, layer,
+    )  # fmt: skip
+    top, path = np.empty(count), np.empty(count)
+    stacking.tops(moves.z, length, kind, prime, layer, top, path)
+    # A layer no higher than one below it is part of that: objects side by side may differ by a layer.
+    above = np.maximum.accumulate(np.concatenate([[-np.inf], top[:-1]]))
+    new = top > above + kernels.LEVEL_MM
+    joined = (np.cumsum(new) - 1).astype(np.int32)
+    layer[layer >= 0] = joined[layer[layer >= 0]]
+    return top[new], np.bincount(joined, path, minlength=int(new.sum()))
+
+
+def _objects(moves: Moves, start: Floats, kind: Bytes, prime: Bools, z: Floats) -> Ints:
+    """Return the first move of each object drawn one after the other."""
+    if not len(z):
+        return np.empty(0, np.int64)
+    first = np.empty(MOST_OBJECTS, np.int64)
+    climb = max(THICKEST_FIRST_MM / 2, float(z[0]))
+    count = stacking.objects(start, moves.z, kind, prime, max(BED_MM, BED_FACTOR * float(z[0])), climb, first)
+    return first[:count].copy()
+
+
+def _pitch(layer: Int32s, z: Floats, object_first: Ints) -> float:
+    """Return the middle distance of neighbouring layers, mm, of the object where it is greatest."""
+    if len(object_first) <= 1:
+        return float(np.median(np.diff(z))) if len(z) > 1 else float(z[0]) if len(z) else 0.0
+    pitch = 0.0
+    for first, last in zip(object_first, np.append(object_first[1:], len(layer)), strict=True):
+        own = z[np.flatnonzero(np.bincount(layer[first:last], minlength=len(z)))]
+        pitch = max(pitch, float(np.median(np.diff(own))) if len(own) > 1 else 0.0)
+    return pitch
+
+
+def _levels(moves: Moves, start: Floats, length: Floats, kind: Bytes, turn: Int32s, prime: Bools) -> Floats:
     """Return the heights, ascending, at which flat layers were drawn."""
     at, path = np.empty(len(kind) + 1), np.empty(len(kind) + 1)
-    count = kernels.heights(moves.z, length, kind, turn, prime, at, path)
+    count = kernels.heights(start, moves.z, length, kind, turn, prime, at, path)
     if not count:
         return np.empty(0)
     order = np.argsort(at[:count], kind="stable")

@@ -26,6 +26,10 @@ TAIL_WIDTHS = 12.0
 EMPTY_SHARE = 0.5
 """Of a loop's area, that loops inside it may fill while it still bounds a hole."""
 EFFORT = 50.0
+RAMP_LAYERS = 1.1
+"""Layers a loop may climb while it begins."""
+FLAT_MM, CURVED_MM = 1e-6, 50.0
+"""How far the height of a loop may stray, in flat layers and in others."""
 
 
 @dataclass(slots=True)
@@ -75,13 +79,14 @@ def find_loops(moves: Moves, layers: Layers, line_width: float) -> tuple[Loops, 
     loop_area = np.empty(room)
     loops, opens = kernels.trace(
         start, moves.x, moves.y, moves.z, layers.length, layers.kind, skip, GAP_WIDTHS * line_width,
-        loop_first, loop_last, loop_area, open_first, open_last,
+        FLAT_MM if layers.flat else CURVED_MM, RAMP_LAYERS * layers.pitch, loop_first, loop_last, loop_area, open_first, open_last,
     )  # fmt: skip
     first, last, area = loop_first[:loops], loop_last[:loops], loop_area[:loops]
     runs_first, runs_last = open_first[:opens], open_last[:opens]
     tail_of = _tails(layers, first, last, runs_first, runs_last, TAIL_WIDTHS * line_width)
 
-    order = np.argsort(layers.layer[first], kind="stable")
+    # A ramp begins a layer lower.
+    order = np.argsort(layers.layer[last], kind="stable")
     found = _described(moves, layers, first[order], last[order], area[order])
     _nest(moves, layers, found, runs_first[tail_of < 0], line_width)
 
@@ -113,7 +118,7 @@ def _described(moves: Moves, layers: Layers, first: Ints, last: Ints, area: Floa
     path, cx, cy, box = np.empty(count), np.empty(count), np.empty(count), np.empty((count, 4))
     kernels.describe(moves.x, moves.y, layers.length, first, last, path, cx, cy, box)
     return Loops(
-        first=first, last=last, layer=layers.layer[first], area=area, path=path, cx=cx, cy=cy, box=box,
+        first=first, last=last, layer=layers.layer[last], area=area, path=path, cx=cx, cy=cy, box=box,
         depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_), hole=np.zeros(count, np.bool_),
     )  # fmt: skip
 

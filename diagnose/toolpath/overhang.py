@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.toolpath._kernels import overhang as kernels
-from diagnose.toolpath.columns import Bytes, Floats, Int32s, Ints, Moves, Role
+from diagnose.toolpath.columns import Bytes, Floats, Ints, Moves, Role
+from diagnose.toolpath.layers import Layers
 
 HANGING_WIDTHS = 0.5
 """Line widths: what lies farther than this from every line below has the edge of those lines beside it, not under it."""
@@ -16,6 +17,8 @@ MOST_CELLS = 4e6
 MOST_SIDE = 8192
 GAP_LAYERS = 1.6
 """Layers that a line below may lie lower and still hold: a support that is left a little apart holds, a storey does not."""
+GAP_CURVED = 3.0
+"""The same where layers are not flat and differ in thickness from place to place."""
 BRIDGE_MM = 5.0
 """Shorter gaps are those between the lines of a sparse fill (common practice, no source)."""
 HOLDS = (Role.OUTER, Role.INNER, Role.SOLID, Role.SPARSE, Role.SUPPORT, Role.PRIME, Role.UNKNOWN)
@@ -53,17 +56,14 @@ class Overhang:
 
 
 def find_overhang(
-    moves: Moves, length: Floats, layer: Int32s, height: Floats, role: Bytes,
-    line_width: float,
+    moves: Moves, layers: Layers, role: Bytes, line_width: float
 ) -> Overhang:  # fmt: skip
     """Look below every piece of the outer contour and every long straight extrusion; linear in the drawn path.
 
     Parameters
     ----------
-    length, layer, role
-        (n,) mm, layer and role of each move.
-    height
-        (layers,) mm, thickness of the layers.
+    role
+        (n,) of each move.
     line_width
         mm.
 
@@ -74,8 +74,9 @@ def find_overhang(
     there. Approximations: of several moves of a layer in one cell the last stands for all; parts wider than some metres
     get coarser cells.
     """
-    layers = len(height)
-    path, hanging, first = np.zeros(layers), np.zeros(layers), np.full(layers, -1, np.int64)
+    length, layer, height = layers.length, layers.layer, layers.height
+    count = len(height)
+    path, hanging, first = np.zeros(count), np.zeros(count), np.full(count, -1, np.int64)
     start = np.nan_to_num(moves.start)
     of_short, of_long = np.zeros(256, np.uint8), np.zeros(256, np.uint8)
     of_short[list(HOLDS)] = of_long[list(HOLDS)] = kernels.DRAWN
@@ -85,15 +86,14 @@ def find_overhang(
     part, box = np.empty(len(moves), np.uint8), np.empty(4)
     kernels.sort_out(start, moves.x, moves.y, length, layer, role, of_short, of_long, BRIDGE_MM, part, box)
     left, low, right, high = box.tolist()
-    if not left <= right or not layers:
+    if not left <= right or not count:
         return Overhang(path, hanging, first, np.empty(0, np.int64), np.empty(0), CELL_WIDTHS * line_width)
     wide, deep = right - left, high - low
     cell = max(CELL_WIDTHS * line_width, float(np.sqrt(wide * deep / MOST_CELLS)), max(wide, deep) / MOST_SIDE)
-    usual = float(np.median(height))
-    gap = GAP_LAYERS * np.maximum(height, usual)
+    gap = (GAP_LAYERS if layers.flat else GAP_CURVED) * np.maximum(height, layers.pitch)
     bridge, bridge_length = np.empty(len(moves), np.int64), np.empty(len(moves))
-    count = kernels.below(
+    bridges = kernels.below(
         start, moves.x, moves.y, moves.z, length, part, layer, gap, cell, left, low, int(wide / cell) + 2,
         int(deep / cell) + 2, HANGING_WIDTHS * line_width, BRIDGE_MM, path, hanging, first, bridge, bridge_length,
     )  # fmt: skip
-    return Overhang(path, hanging, first, bridge[:count].copy(), bridge_length[:count].copy(), cell)
+    return Overhang(path, hanging, first, bridge[:bridges].copy(), bridge_length[:bridges].copy(), cell)

@@ -26,7 +26,7 @@ EFFORT = 1e6
 
 @dataclass(slots=True)
 class Seams:
-    """One entry a loop of the outer contour, in order of layers; (seams,)."""
+    """One entry a loop of the outer contour, in order of objects and layers; (seams,)."""
 
     move: Ints
     """The move that begins the loop."""
@@ -61,9 +61,15 @@ class SeamPattern:
     """The same if each loop began at a joint picked at random."""
 
 
-def find_seams(moves: Moves, loops: Loops, layers: int) -> tuple[Seams, SeamPattern]:
-    """Return the seams of the outer contour and their pattern. A spiral has no loops, so no seams."""
+def find_seams(moves: Moves, loops: Loops, object_first: Ints) -> tuple[Seams, SeamPattern]:
+    """Return the seams of the outer contour and their pattern. A spiral has no loops, so no seams.
+
+    `object_first` is the first move of each object drawn one after the other.
+    """
     chosen = np.flatnonzero(loops.outer)
+    part = np.searchsorted(object_first, loops.first[chosen], side="right")
+    chosen = chosen[np.lexsort((loops.layer[chosen], part))]
+    part = np.searchsorted(object_first, loops.first[chosen], side="right")
     first, last = loops.first[chosen], loops.last[chosen]
     start = np.nan_to_num(moves.start)
     x, y, z = (
@@ -76,7 +82,9 @@ def find_seams(moves: Moves, loops: Loops, layers: int) -> tuple[Seams, SeamPatt
     at_corner, chance = np.zeros(len(chosen), np.bool_), np.empty(len(chosen))
     kernels.corners(start, moves.x, moves.y, first, last, SHARP, at_corner, chance)
     column, below = np.empty(len(chosen), np.int64), np.empty(len(chosen), np.int64)
-    bounds = np.searchsorted(loops.layer[chosen], np.arange(layers + 1)).astype(np.int64)
+    layer = loops.layer[chosen]
+    new = np.flatnonzero((np.diff(layer) != 0) | (np.diff(part) != 0)) + 1
+    bounds = np.concatenate([[0], new, [len(chosen)]]).astype(np.int64)
     columns = kernels.link(bounds, cx, cy, loops.area[chosen], EFFORT, column, below)
     seams = Seams(
         move=first, x=x, y=y, z=z, angle=np.arctan2(y - axis[1], x - axis[0]), axis=axis, column=column,

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.toolpath._kernels import quantiles as kernels
-from diagnose.toolpath.columns import Events, Floats, Int32s, Moves, Role
+from diagnose.toolpath.columns import Events, Floats, Int32s, Ints, Moves, Role
 from diagnose.toolpath.layers import Layers, Spiral, find_layers
 from diagnose.toolpath.loops import Loops, find_loops, line_width_for
 from diagnose.toolpath.overhang import Overhang, find_overhang
@@ -34,6 +34,10 @@ class Shape:
     """(layers,) mm."""
     layer_path: Floats
     """(layers,) mm extruded."""
+    flat_layers: bool
+    """False where the height varies within layers; `layer_z` is then the top of each."""
+    object_first: Ints
+    """(objects,) first move of each object drawn one after the other; a plate drawn layer by layer is one."""
     spiral: Spiral
     role: NDArray[np.uint8]
     """(n,) Role."""
@@ -49,6 +53,11 @@ class Shape:
     """mm, of the moves of the outer contour; NaN without any. Pieces of arcs are left out where there are others."""
     facet_p05: float
     """mm, one move in twenty is shorter."""
+
+    @property
+    def objects(self) -> int:
+        """How many objects are drawn one after the other."""
+        return len(self.object_first)
 
     @property
     def seam_style(self) -> SeamStyle:
@@ -71,12 +80,12 @@ def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) ->
     if len(layers.height):
         width = max(width, LEAST_FLATNESS * float(np.median(layers.height)))
     loops, role = find_loops(moves, layers, width)
-    seams, pattern = find_seams(moves, loops, len(layers.z))
-    overhang = find_overhang(moves, layers.length, layers.layer, layers.height, role, width)
+    seams, pattern = find_seams(moves, loops, layers.object_first)
+    overhang = find_overhang(moves, layers, role, width)
     median, fine = _facets(moves, layers.length, role)
     return Shape(
         length=layers.length, layer=layers.layer, layer_z=layers.z, layer_height=layers.height, layer_path=layers.path,
-        spiral=layers.spiral, role=role, loops=loops, seams=seams, seam_pattern=pattern,
+        flat_layers=layers.flat, object_first=layers.object_first, spiral=layers.spiral, role=role, loops=loops, seams=seams, seam_pattern=pattern,
         islands=_islands(layers, loops), line_width=width, overhang=overhang, facet_median=median, facet_p05=fine,
     )  # fmt: skip
 

@@ -309,11 +309,13 @@ def test_whatever_is_drawn_every_move_has_a_role_and_every_layer_its_path(text: 
     found = shape(read.moves, read.events, 0.4)
     assert found.role.max(initial=0) <= max(Role)
     assert np.all(np.diff(found.layer_z) > 0)
-    drawn = (read.moves.e > 0) & (found.role != Role.RESTART) & (found.role != Role.PRIME)
+    drawn = (read.moves.e > 0) & (found.role != Role.RESTART) & ((found.role != Role.PRIME) | (found.layer >= 0))
     assert found.layer_path.sum() == pytest.approx(found.length[drawn].sum())
     assert 0 <= found.spiral.share <= 1
     for first, last in zip(found.loops.first, found.loops.last, strict=True):
-        assert np.all(read.moves.e[first : last + 1] > 0) and len(set(found.layer[first : last + 1].tolist())) == 1
+        assert np.all(read.moves.e[first : last + 1] > 0)
+        level = np.ptp(read.moves.z[first : last + 1]) <= 1e-6 and read.moves.z[max(first - 1, 0)] == read.moves.z[first]
+        assert not (level and found.flat_layers) or len(set(found.layer[first : last + 1].tolist())) == 1
 
 
 PIECES = [b"G2 I5 R", b"G91\n", b"G92\n", b"E-", b"\n", b"G18\n", b"1e300", b"F1e999", b"G10\n", b"T9", b"(", b"G20\n"]

@@ -15,6 +15,8 @@ LEVEL_MM = 1e-6
 """Heights closer than this are the same: rounding of sums, far below any printed digit."""
 STEEPEST = 0.5
 """Rise over run above which a drawn move is a lift rather than a spiral."""
+RAMP_MM = 0.005
+"""A rise that ends so little above a level leads to that level."""
 FLAT_TURN = 1.1 * np.pi
 """A spiral may have flat pieces where its height is printed with few digits, but not round half a turn."""
 SLACK = 6e-6
@@ -193,11 +195,19 @@ def spiral(
 
 
 @kernel
-def heights(z: Floats, length: Floats, kind: Bytes, turn: Int32s, prime: Bools, at: Floats, path: Floats) -> int:
-    """Write the height and path of every stretch drawn at one height outside spirals; return how many."""
+def heights(
+    start: Floats, z: Floats, length: Floats, kind: Bytes, turn: Int32s, prime: Bools, at: Floats, path: Floats
+) -> int:  # fmt: skip
+    """Write the height and path of every stretch drawn at one height outside spirals; return how many.
+
+    Moves that rise or fall are ramps from one to another, and no height of their own.
+    """
     count = 0
+    pz = start[2]
     for i in range(len(z)):
-        if kind[i] != 1 or turn[i] >= 0 or prime[i]:
+        level = abs(z[i] - pz) <= LEVEL_MM
+        pz = z[i]
+        if kind[i] != 1 or turn[i] >= 0 or prime[i] or not level:
             continue
         if count and abs(z[i] - at[count - 1]) <= LEVEL_MM:
             path[count - 1] += length[i]
@@ -213,9 +223,13 @@ def assign(
     z: Floats, length: Floats, kind: Bytes, turn: Int32s, prime: Bools, level_z: Floats, level_layer: Int32s,
     turn_layer: Int32s, layer: Int32s, layer_path: Floats,
 ) -> None:  # fmt: skip
-    """Write the layer of every move: that of the nearest level for a drawn one, the last one reached for others."""
+    """Write the layer of every move: that of the nearest level for a drawn one, the last one reached for others.
+
+    A drawn rise leads up to its layer.
+    """
     here = -1
     last_z = np.nan
+    pz = np.nan
     last_layer = -1
     for i in range(len(z)):
         if kind[i] == 1 and not prime[i]:
@@ -223,14 +237,16 @@ def assign(
                 here = turn_layer[turn[i]]
             elif len(level_z):
                 if z[i] != last_z:
-                    k = np.searchsorted(level_z, z[i])
-                    if k == len(level_z) or (k > 0 and z[i] - level_z[k - 1] <= level_z[k] - z[i]):
+                    rise = z[i] - pz > LEVEL_MM
+                    k = np.searchsorted(level_z, z[i] - RAMP_MM if rise else z[i])
+                    if k == len(level_z) or (not rise and k > 0 and z[i] - level_z[k - 1] <= level_z[k] - z[i]):
                         k -= 1
                     last_z, last_layer = z[i], level_layer[k]
                 here = last_layer
             if here >= 0:
                 layer_path[here] += length[i]
         layer[i] = here
+        pz = z[i]
 
 
 @kernel

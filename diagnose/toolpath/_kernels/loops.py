@@ -8,6 +8,9 @@ from diagnose.toolpath._kernels import kernel
 from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
 
 FLAT_MM = 1e-6
+LEAST_RAMP = 3
+BACK_MM = 0.05
+"""From where a loop began to where it ends, in height."""
 LEAST_LOOP = 6.0
 """A loop is longer than this many gaps it may leave open."""
 LEAST_WIDTH_MM = 0.15
@@ -36,26 +39,28 @@ def once_round(x: Floats, y: Floats, sx: float, sy: float, first: int, last: int
 
 @kernel
 def follow(
-    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float, first: int
+    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float, drop: float,
+    climb: float, back: float, first: int,
 ) -> tuple[int, int, float]:  # fmt: skip
     """Follow what is drawn from a move on; return the move that closes a loop (-1: none), where it ends, and its area.
 
     A loop comes back to where it began within `gap` mm; the point closest to the beginning closes it. Where drawing
-    ends short of it, moves that follow may close it. Area in mm2, positive when the loop runs anticlockwise.
+    ends short of it, moves that follow may close it. Area in mm2, positive when the loop runs anticlockwise. On the way
+    its height may fall by `drop` mm and rise by `climb` mm below and above its beginning, at the end by `back` mm.
     """
     n = len(x)
     sx, sy, sz = (x[first - 1], y[first - 1], z[first - 1]) if first > 0 else (start[0], start[1], start[2])
     path = area = 0.0
     px, py = sx, sy
     j = first
-    while j < n and kind[j] == 1 and not skip[j] and abs(z[j] - sz) <= FLAT_MM:
+    while j < n and kind[j] == 1 and not skip[j] and -drop <= z[j] - sz <= climb:
         area += ((px - sx) * (y[j] - sy) - (x[j] - sx) * (py - sy)) / 2.0
         path += length[j]
         px, py = x[j], y[j]
         away = np.hypot(px - sx, py - sy)
-        if away <= gap and path > LEAST_LOOP * gap and 2.0 * abs(area) >= LEAST_WIDTH_MM * path:
+        if away <= gap and z[j] - sz <= back and path > LEAST_LOOP * gap and 2.0 * abs(area) >= LEAST_WIDTH_MM * path:
             nearer = (
-                j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and abs(z[j + 1] - sz) <= FLAT_MM
+                j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and -drop <= z[j + 1] - sz <= climb
                 and np.hypot(x[j + 1] - sx, y[j + 1] - sy) < away
             )  # fmt: skip
             if not nearer:
@@ -82,24 +87,38 @@ def follow(
 
 @kernel
 def trace(
-    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float,
+    start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, kind: Bytes, skip: Bools, gap: float, drift: float, ramp: float,
     loop_first: Ints, loop_last: Ints, loop_area: Floats, open_first: Ints, open_last: Ints,
 ) -> tuple[int, int]:  # fmt: skip
-    """Cut what is drawn at one height into closed loops and open runs; return how many of each."""
+    """Cut what is drawn at one height into closed loops and open runs; return how many of each.
+
+    `drift` is how far, in mm, the height may stray within a loop, `ramp` how far a loop may climb while it begins.
+    """
     n = len(x)
     loops = opens = 0
     i = 0
     while i < n:
         below = z[i - 1] if i > 0 else start[2]
-        # A drawn rise is a way from layer to layer, part of neither.
-        if kind[i] != 1 or skip[i] or abs(z[i] - below) > FLAT_MM:
+        if kind[i] != 1 or skip[i]:
             i += 1
             continue
-        closed, end, area = follow(start, x, y, z, length, kind, skip, gap, i)
+        drop, climb, back = drift, drift, BACK_MM
+        if abs(z[i] - below) > drift:
+            # Several pieces that climb are the ramp of a loop; a lone drawn rise is a way from layer to layer.
+            j = i
+            while j < n and kind[j] == 1 and not skip[j] and z[j] > below and z[j] - below <= ramp and (
+                j == i or z[j] > z[j - 1]
+            ):  # fmt: skip
+                j += 1
+            if j - i < LEAST_RAMP:
+                i += 1
+                continue
+            drop, climb, back = FLAT_MM, ramp, ramp
+        closed, end, area = follow(start, x, y, z, length, kind, skip, gap, drop, climb, back, i)
         if closed < 0 and loops > 0 and loop_last[loops - 1] == i - 1:
             # A short drawn way may join this loop to the one before.
             for link in range(1, min(MOST_LINKS, end - i - 1) + 1):
-                closed, _end, area = follow(start, x, y, z, length, kind, skip, gap, i + link)
+                closed, _end, area = follow(start, x, y, z, length, kind, skip, gap, drop, climb, back, i + link)
                 if closed >= 0:
                     open_first[opens], open_last[opens] = i, i + link - 1
                     opens += 1
