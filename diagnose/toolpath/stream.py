@@ -12,7 +12,7 @@ import numpy as np
 from diagnose.toolpath._kernels import words as kernels
 from diagnose.toolpath.columns import Trouble
 from diagnose.toolpath.source import Source
-from diagnose.toolpath.words import Room, Words
+from diagnose.toolpath.words import PAD, Room, Words
 
 PIECE = 1 << 20
 """Bytes of a piece: with its columns it fits the cache of a processor."""
@@ -34,13 +34,15 @@ class _Slot:
         filled, ended = len(kept), False
         while True:
             while filled < len(self.bytes) and not ended:
-                with memoryview(self.bytes) as view, view[filled:] as rest:
-                    got = file.readinto(rest)  # type: ignore[attr-defined]
+                with memoryview(self.bytes) as view, view[filled:] as free:
+                    got = file.readinto(free)  # type: ignore[attr-defined]
                 filled += got
                 ended = got == 0
             self.used = filled if ended else self._last_end(filled)
             if self.used or ended:
-                return bytes(self.bytes[self.used : filled])
+                rest = bytes(self.bytes[self.used : filled])
+                self.bytes[self.used : self.used + PAD] = b"\n" * PAD
+                return rest
             self.bytes = self.bytes + bytes(len(self.bytes))  # a line longer than the piece
 
     def _last_end(self, filled: int) -> int:
@@ -52,7 +54,7 @@ class _Slot:
         return cut
 
     def read(self, depth: int = 0, indent: int = -1) -> Words:
-        data = np.frombuffer(self.bytes, np.uint8)[: self.used]
+        data = np.frombuffer(self.bytes, np.uint8)[: self.used + PAD]
         return self.room.read(data, base=self.base, depth=depth, indent=indent)
 
 

@@ -22,6 +22,7 @@ Progress = Callable[[float, str], None]
 
 CHUNK = 1 << 24
 """Bytes between two reports of progress."""
+PAD = kernels.PAD
 _LETTERS = np.frombuffer(kernels.EXTRA.encode(), np.uint8).copy()
 
 
@@ -111,7 +112,8 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
         Called with the share done and a word about it; may raise to stop.
     """
     # Ask for one row a line end, seldom more; pages never touched cost nothing.
-    return Room(int(np.count_nonzero(data == 10)) + 64).read(data, progress)
+    padded = np.concatenate([data, np.full(PAD, 10, np.uint8)])
+    return Room(int(np.count_nonzero(data == 10)) + 64).read(padded, progress)
 
 
 class Room:
@@ -130,13 +132,13 @@ class Room:
         Parameters
         ----------
         data
-            (n,) uint8, ends where a line does.
+            (n + PAD,) uint8, ends where a line does; PAD line ends follow that do not count.
         base
             Where in the file it begins, bytes. Lines are counted from 1 in any case.
         depth, indent
             How many conditional blocks are open there, and how deep the words that opened one are indented (-1: none).
         """
-        n, state = len(data), self.state
+        n, state = len(data) - PAD, self.state
         state[:] = 0
         state[kernels.LINE], state[kernels.BASE] = 1, base
         state[kernels.DEPTH], state[kernels.INDENT] = depth, indent

@@ -34,6 +34,9 @@ POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES, BASE, NUM
 STATE_SIZE = 13
 DONE, ROWS_FULL, SIDE_FULL = range(3)
 
+PAD = 4
+"""Line ends that must stand behind the data, so that no loop needs to ask where they end."""
+
 TENS = 10.0 ** np.arange(23)
 LARGEST = 10**17
 _HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE = (
@@ -55,8 +58,7 @@ def is_text_command(op: int) -> bool:
 @kernel
 def end_of_line(data: Bytes, i: int) -> int:
     """Return where the line ends, from inside it."""
-    n = len(data)
-    while i < n and data[i] != 10 and data[i] != 13:
+    while data[i] != 10 and data[i] != 13:
         i += 1
     return i
 
@@ -64,8 +66,7 @@ def end_of_line(data: Bytes, i: int) -> int:
 @kernel
 def end_of_code(data: Bytes, i: int) -> int:
     """Return where the line ends or its comment begins."""
-    n = len(data)
-    while i < n and data[i] != 10 and data[i] != 13 and data[i] != 59:
+    while data[i] != 10 and data[i] != 13 and data[i] != 59:
         i += 1
     return i
 
@@ -74,7 +75,7 @@ def end_of_code(data: Bytes, i: int) -> int:
 def name_at(data: Bytes, i: int) -> int:
     """Return the letters that begin here as one number, capital or not."""
     word = 0
-    while i < len(data) and 65 <= (data[i] & 0xDF) <= 90 and word < 1 << 30:
+    while 65 <= (data[i] & 0xDF) <= 90 and word < 1 << 30:
         word = (word << 5) | (int(data[i]) & 31)
         i += 1
     return word
@@ -86,14 +87,13 @@ def checksum(data: Bytes, line0: int, first: int, star: int) -> tuple[int, int]:
 
     XOR of the bytes before the star, in decimal (community G-code reference), with the blanks before the first or without.
     """
-    n = len(data)
     k = star + 1
-    while k < n and (data[k] == 32 or data[k] == 9):
+    while data[k] == 32 or data[k] == 9:
         k += 1
-    if not (k < n and 48 <= data[k] <= 57):
+    if not (48 <= data[k] <= 57):
         return k, 2
     stated = 0
-    while k < n and 48 <= data[k] <= 57:
+    while 48 <= data[k] <= 57:
         stated = min(stated * 10 + (int(data[k]) - 48), 999)
         k += 1
     before = total = 0
@@ -107,14 +107,14 @@ def checksum(data: Bytes, line0: int, first: int, star: int) -> tuple[int, int]:
 @kernel
 def exponent(data: Bytes, k: int) -> tuple[int, int]:
     """Return a power of ten and where it ends, from behind its e; no digits: where it began."""
-    n, begun = len(data), k
-    down = k < n and data[k] == 45
-    if k < n and (down or data[k] == 43):
+    begun = k
+    down = data[k] == 45
+    if down or data[k] == 43:
         k += 1
-    if not (k < n and 48 <= data[k] <= 57):
+    if not (48 <= data[k] <= 57):
         return 0, begun
     digits = 0
-    while k < n and 48 <= data[k] <= 57:
+    while 48 <= data[k] <= 57:
         digits = min(digits * 10 + (int(data[k]) - 48), 9999)
         k += 1
     return -digits if down else digits, k
@@ -129,13 +129,13 @@ def read(
 ) -> int:  # fmt: skip
     """Read every line that starts before `stop`; return DONE, or what is full (grow it and call again).
 
-    `state` says where to begin and is brought up to date line by line, so a call may be repeated from there. BASE is where
+    The data end with PAD bytes 10 that do not count. `state` says where to begin and is brought up to date line by line, so a call may be repeated from there. BASE is where
     in the file the data begin. Numbers of lines (N) must follow on where a checksum stands too, as on a cable; NUMBER_1 is
     the first of them, NUMBER the last (-1: none yet).
     Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
     before: the whole of the file, and what is left without comments and blank lines.
     """
-    n = len(data)
+    n = len(data) - PAD
     rows, sides = len(op_), len(extra_)
     i, row, side, line, last_end = state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END]
     depth, block, base = state[DEPTH], state[INDENT], state[BASE]
@@ -153,7 +153,7 @@ def read(
             line0 = i
             if i == 0 and base == 0 and n >= 3 and data[0] == 0xEF and data[1] == 0xBB and data[2] == 0xBF:
                 i = 3
-            while i < n and (data[i] == 32 or data[i] == 9):
+            while data[i] == 32 or data[i] == 9:
                 i += 1
             indent = i - line0
             first_row = -1
@@ -164,7 +164,7 @@ def read(
             opened = False
             mask = bare = op = 0
         glued = False
-        while i < n:
+        while True:
             c = int(data[i])
             if c <= 32:
                 if c == 10 or c == 13:
@@ -176,9 +176,9 @@ def read(
                 break
             if c == 40:  # ( comment )
                 begun = i
-                while i < n and data[i] != 41 and data[i] != 10 and data[i] != 13:
+                while data[i] != 41 and data[i] != 10 and data[i] != 13:
                     i += 1
-                if i < n and data[i] == 41:
+                if data[i] == 41:
                     i += 1
                 else:
                     bad |= 16
@@ -194,8 +194,8 @@ def read(
             if 65 <= u <= 90 and c != 64:
                 j = i + 1
                 if not opened and u != 78:
-                    nxt = data[j] & 0xDF if j < n else 0
-                    if (65 <= nxt <= 90) or (j < n and data[j] == 95):
+                    nxt = data[j] & 0xDF
+                    if (65 <= nxt <= 90) or (data[j] == 95):
                         word = name_at(data, i)
                         op = 1
                         if word in (_HASH_IF, _HASH_ELIF, _HASH_ELSE, _HASH_ENDIF, _HASH_WHILE):
@@ -204,11 +204,11 @@ def read(
                         i = end_of_code(data, i)
                         code_end = i
                         continue
-                while j < n and (data[j] == 32 or data[j] == 9 or data[j] == 61):
+                while data[j] == 32 or data[j] == 9 or data[j] == 61:
                     j += 1
                 begun = j
                 negative = False
-                if j < n and (data[j] == 45 or data[j] == 43):
+                if data[j] == 45 or data[j] == 43:
                     negative = data[j] == 45
                     j += 1
                 command = u == 71 or u == 77  # G, M
@@ -230,10 +230,10 @@ def read(
                         j += 1
                     elif d == 32 or d == 9:
                         k = j + 1
-                        while k < n and (data[k] == 32 or data[k] == 9):
+                        while data[k] == 32 or data[k] == 9:
                             k += 1
                         # White space may stand inside a number (NISTIR 6556, 3.3.2), but not where text may follow one.
-                        if (opened or plain) and k < n and (48 <= data[k] <= 57 or (data[k] == 46 and fraction == 0)):
+                        if (opened or plain) and (48 <= data[k] <= 57 or (data[k] == 46 and fraction == 0)):
                             j = k
                         else:
                             break
@@ -246,7 +246,7 @@ def read(
                     power = dropped - decimals
                     # A small e glued to the digits of a capital word is an exponent, as careless writers print it;
                     # anything else is an extruder word, as the standard has it.
-                    if j + 1 < n and data[j] == 101 and c < 96:
+                    if data[j] == 101 and c < 96:
                         more, k = exponent(data, j + 1)
                         if k > j + 1:
                             power += more
@@ -258,8 +258,8 @@ def read(
                         value = value * TENS[power] if power <= 22 else value * 10.0 ** float(power)
                     if negative:
                         value = -value
-                    if j < n and data[j] == 46:
-                        while j < n and (data[j] == 46 or 48 <= data[j] <= 57):
+                    if data[j] == 46:
+                        while data[j] == 46 or 48 <= data[j] <= 57:
                             j += 1
                         if op < 2_000_000:  # versions such as U3.7.1 are no concern
                             bad |= 32
@@ -276,7 +276,7 @@ def read(
                             )
                             i = j
                             code_end = i
-                            if j < n and data[j] == 95:  # a macro whose name begins like a command
+                            if data[j] == 95:  # a macro whose name begins like a command
                                 op = 1
                             if op == 1 or (u == 77 and is_text_command(op)):
                                 i = end_of_code(data, i)
@@ -291,11 +291,11 @@ def read(
                 else:
                     # A bare letter; or a placeholder some program should have filled in.
                     j = begun
-                    if j < n and (data[j] == 123 or data[j] == 91):
+                    if data[j] == 123 or data[j] == 91:
                         close = 125 if data[j] == 123 else 93
-                        while j < n and data[j] != close and data[j] != 10 and data[j] != 13:
+                        while data[j] != close and data[j] != 10 and data[j] != 13:
                             j += 1
-                        if j < n and data[j] == close:
+                        if data[j] == close:
                             j += 1
                         bad |= 4
                     else:
@@ -315,9 +315,9 @@ def read(
                 continue
             if c == 34:  # "text"
                 i += 1
-                while i < n and data[i] != 34 and data[i] != 10 and data[i] != 13:
+                while data[i] != 34 and data[i] != 10 and data[i] != 13:
                     i += 1
-                if i < n and data[i] == 34:
+                if data[i] == 34:
                     i += 1
                 else:
                     bad |= 8
@@ -325,7 +325,7 @@ def read(
                 continue
             if (c == 123 or c == 91) and not opened:  # { or [ in place of a command
                 k = i + 1
-                while k < n and (data[k] == 32 or data[k] == 9):
+                while data[k] == 32 or data[k] == 9:
                     k += 1
                 word = name_at(data, k)
                 op = 1
@@ -397,7 +397,7 @@ def read(
         if i < n:
             if data[i] == 13:
                 k = i
-                while k < n and data[k] == 13:
+                while data[k] == 13:
                     k += 1
                 if k < n and data[k] == 10:
                     i = k + 1
