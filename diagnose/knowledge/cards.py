@@ -105,8 +105,8 @@ class Motion(Part):
         "boards, 8 to 64 by their memory; hundreds on a host"
     )
     queue_seen: Annotated[_Int, _within(1, 100_000, "moves")] = Field(
-        description="Moves that the planner sees when one is handed over: what the queue holds, or one fewer on some boards. "
-        "Fewer: lower speeds on fine curves, since it must be able to stop within them"
+        description="Moves that the planner sees when one is handed over. Fewer: lower speeds on fine curves, since it must be "
+        "able to stop within them. Usually what the queue holds, one fewer on some boards"
     )
     buffer_s: Annotated[_NotLess, _within(0, 60, "s")] = Field(
         _left_out(0.5),

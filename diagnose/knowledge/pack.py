@@ -306,7 +306,9 @@ def _validate(
 
 def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[str, str]:
     """Return what is wrong and what to write instead, in the words of rule files rather than the validator's."""
-    field_name = next((str(step) for step in reversed(loc) if isinstance(step, str)), "")
+    # A number of a card may be written with its origin; its `value` is then the field that it stands under.
+    steps = loc[:-1] if len(loc) > 1 and loc[-1] == "value" else loc
+    field_name = next((str(step) for step in reversed(steps) if isinstance(step, str)), "")
     context = fault.get("ctx", {})
     got = fault.get("input")
     shown = repr(got if isinstance(got, str | int | float) else type(got).__name__)

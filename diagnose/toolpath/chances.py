@@ -148,4 +148,3 @@ def poisson_interval(mean: float, sure: float = SURE) -> tuple[int, int]:
     below = np.cumsum(np.exp(log))
     tail = (1 - sure) / 2
     return first + int(np.searchsorted(below, tail, "right")), first + int(np.searchsorted(below, 1 - tail))
-

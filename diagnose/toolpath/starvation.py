@@ -25,6 +25,9 @@ SUSTAINED = 3
 """Queues of moves. One stall slows at most about two of them (the look-ahead brakes within one queue's length, and
 the head gathers speed within another); where a slow stretch is longer than three, the supply does not keep up."""
 
+HOST_REACH = 16
+"""Moves that stand for a queue where a host plans: it brakes for nothing, and gathers speed within a few."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stops:
@@ -202,10 +205,11 @@ def find_stretches(
 ) -> Stretches:
     """Join slow runs less than a queue apart, and keep the long ones; why is what took most of the supply's time."""
     first, past = runs.first, runs.past
+    reach = HOST_REACH if machine.planning == "host" else machine.queue_moves
     if len(first):
-        breaks = np.flatnonzero(first[1:] - past[:-1] > machine.queue_moves) + 1
+        breaks = np.flatnonzero(first[1:] - past[:-1] > reach) + 1
         first, past = first[np.append(0, breaks)], past[np.append(breaks - 1, len(past) - 1)]
-        long = past - first > SUSTAINED * machine.queue_moves
+        long = past - first > SUSTAINED * reach
         first, past = first[long], past[long]
     saves = np.searchsorted(blocked, past) - np.searchsorted(blocked, first)
     why = np.zeros(len(first), np.uint8)

@@ -47,9 +47,7 @@ def counted(moves, machine, draws, stalls_of):
 )
 def test_the_expected_number_of_stops_by_random_stalls_is_that_of_many_seeded_runs(mean_ms, changes):
     machine = tubes.machine(hiccups_per_min=10.0, hiccup_takes=mean_ms / 1000, **changes)
-    calm, counts, places = counted(
-        vase(), machine, 250, lambda calm, seed: draw_stalls(machine, calm.time_s, seed)
-    )
+    calm, counts, places = counted(vase(), machine, 250, lambda calm, seed: draw_stalls(machine, calm.time_s, seed))
     assert not len(calm.stops)
     mean = calm.risk.expected_stops
     # Four standard errors, and the closed form leaves out that one stall may come while the queue refills after another.

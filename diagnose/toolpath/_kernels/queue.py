@@ -92,7 +92,7 @@ def run(
         asked *= 2
     answered = np.zeros(asked)  # when each of the last lines was done with, by line
 
-    k = 0  # the next block to arrive
+    k = int(np.int64(0))  # the next block to arrive; of one type from the start, lest callees are compiled twice
     t = sent = 0.0  # when the board is free again, when the last line was through the cable
     line = 0  # the next line over the cable
     event = wait = 0
