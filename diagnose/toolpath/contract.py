@@ -174,6 +174,8 @@ class Checkpoints(_Part):
 
     count: int
     least_reserve_ms: float | None
+    share_that_stops: float | None
+    """Of all saves, whenever the first one falls due; null when none are saved."""
 
 
 class Stretch(_Part):
@@ -192,7 +194,14 @@ class Risk(_Part):
     stall_ms: float
     per_min: float
     share_of_time: float
+    """In which a stall of the mean length would empty the queue."""
     expected_stops: float
+    """Mean number of visible stops in the job."""
+    low: int
+    high: int
+    """The number lies between these with a chance of nine in ten."""
+    any: float
+    """Chance of one such stop at least."""
 
 
 class Profile(_Part):

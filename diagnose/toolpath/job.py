@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,10 +28,12 @@ class Job:
     warnings: list[str] = field(default_factory=list)
     advice: Advice | None = None
     """What would keep the job from starving; None until `advise` has been asked."""
+    as_read: JobFile | None = None
+    """The file before a card told how long G10 and G11 are."""
 
     def on(self, machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None) -> Job:
         """Return the same job on another machine, or on none, without reading the file again."""
-        return judge(self.file, None if machine is None else run(self.file, machine, progress, cancel))
+        return _on(self.as_read or self.file, machine, progress, cancel)
 
     def advise(self, progress: Progress | None = None, cancel: Cancel | None = None) -> Advice | None:
         """Find with what the job would not starve on its machine, and keep it; None without a machine.
@@ -85,12 +87,25 @@ def read_job(
         When the file is missing, empty, no G-code or without motion, or the machine's numbers make no sense.
     """
     file = read_file(path, share(progress, 0.0, 0.6), cancel)
-    ran = None if machine is None else run(file, machine, share(progress, 0.6, 0.9), cancel)
-    if progress:
-        progress(0.9, "findings")
-    job = judge(file, ran)
+    job = _on(file, machine, share(progress, 0.6, 1.0), cancel)
     if progress:
         progress(1.0, "done")
+    return job
+
+
+def _on(
+    read: JobFile, machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None
+) -> Job:
+    """Run a file as it was read on a machine, whose retractions count where the job states none, and judge it."""
+    file = read
+    if machine is not None and "retract" in read.assumed:
+        # What findings say of the job alone stays as it was: the length is still not the job's.
+        file = replace(read.with_retraction(machine.retract_length, machine.retract_speed), assumed=read.assumed)
+    ran = None if machine is None else run(file, machine, share(progress, 0.0, 0.8), cancel)
+    if progress:
+        progress(0.8, "findings")
+    job = judge(file, ran)
+    job.as_read = read
     return job
 
 

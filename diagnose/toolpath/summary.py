@@ -41,7 +41,7 @@ def summary(job: Job, most: int = 1000, printer: str | None = None) -> dict[str,
         "time": "simulated" if job.run else "as asked for",
         "filament_mm": _round(float(np.cumsum(file.moves.e).max(initial=0.0))),
         "counts": dataclasses.asdict(file.counts),
-        "bounds": _bounds(file),
+        "bounds": bounds(file),
         "spiral": {
             "share": _round(shape.spiral.share),
             "from_mm": _round(shape.spiral.from_mm),
@@ -53,7 +53,7 @@ def summary(job: Job, most: int = 1000, printer: str | None = None) -> dict[str,
             "p05_mm": _round(shape.facet_p05),
             "demand_per_s": _round(demand.value) if demand else None,
         },
-        "heat": _heat(file),
+        "heat": heat(file),
         "flow": _flow(findings.get("flow-against-hot-end"), findings.get("implied-line-width"), job.run),
         **(_run(job, job.run, most) if job.run else dict.fromkeys(RUN_KEYS)),
         "profile": _profile(job),
@@ -97,6 +97,7 @@ def _run(job: Job, run: Run, most: int) -> dict[str, Any]:
         "checkpoints": {
             "count": len(run.saves),
             "least_reserve_ms": _round(float(run.saves.reserve_ms.min())) if len(run.saves) else None,
+            "share_that_stops": _round(run.anywhere.share) if run.machine.checkpoint_every else None,
         },
         "sustained": [
             {
@@ -113,6 +114,9 @@ def _run(job: Job, run: Run, most: int) -> dict[str, Any]:
             "per_min": _round(run.risk.per_min),
             "share_of_time": _round(run.risk.share_of_time),
             "expected_stops": _round(run.risk.expected_stops),
+            "low": int(run.risk.low),
+            "high": int(run.risk.high),
+            "any": _round(run.risk.any),
         },
     }
 
@@ -129,7 +133,7 @@ def _supply(machine: Machine) -> dict[str, Any]:
     }
 
 
-def _bounds(file: JobFile) -> dict[str, Any]:
+def bounds(file: JobFile) -> dict[str, Any]:
     """Return the box that the drawn path lies in, lines beside the part left out; nulls where nothing is drawn."""
     drawn = (file.moves.e > 0) & (file.length > 0) & (file.shape.layer >= 0)
     found: dict[str, Any] = {}
@@ -144,7 +148,7 @@ def _bounds(file: JobFile) -> dict[str, Any]:
     return found
 
 
-def _heat(file: JobFile) -> dict[str, Any]:
+def heat(file: JobFile) -> dict[str, Any]:
     """Return what nozzle, bed and fan are told: when drawing begins, and the least and the most while it goes on."""
     drawn = np.flatnonzero((file.moves.e > 0) & (file.length > 0))
     first, last = (int(drawn[0]), int(drawn[-1])) if len(drawn) else (0, 0)

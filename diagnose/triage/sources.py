@@ -121,6 +121,11 @@ def _origins(printer: Printer) -> dict[str, Origin]:
     return found
 
 
+def card_number(field: str) -> str:
+    """Return the dotted name of the number on a card that sets a field of the machine."""
+    return next(name for name, set_by in _FIELD_OF.items() if set_by == field)
+
+
 def numbers_behind(printer: Printer, fields: Iterable[str]) -> list[tuple[str, float, Origin]]:
     """Return the numbers of a card that set these fields of the machine: dotted name, value, where it came from."""
     wanted = tuple(name for name, field in _FIELD_OF.items() if field in set(fields))

@@ -203,15 +203,15 @@ def test_jobs_are_told_in_the_order_of_risk() -> None:
         s = {
             "stops": {"count": 0, "total_s": 0.0, "by_why": {}, "from_mm": None, "to_mm": None},
             "dips": {"count": 0, "from_mm": None, "to_mm": None, "list": []},
-            "risk": {"expected_stops": 0.0, "stall_ms": 100.0, "share_of_time": 0.0},
-            "reserve": {"least_ms": 900.0, "z": 1.0}, "supply": {"save_every_s": 0.0, "save_takes_ms": 0.0},
+            "risk": {"expected_stops": 0.0, "stall_ms": 100.0, "low": 0, "high": 0, "any": 0.0},
+            "reserve": {"least_ms": 900.0, "z": 1.0}, "checkpoints": {"count": 9, "share_that_stops": 0.0},
         }  # fmt: skip
         return Told(Path(name), CARD, {**s, **changed})
 
     stops = {"count": 3, "total_s": 0.2, "by_why": {"checkpoint": 3}, "from_mm": 1.0, "to_mm": 2.0}
     dips = {"count": 3, "from_mm": 1.0, "to_mm": 2.0, "list": [{"why": "link-rate"}]}
-    risk = {"expected_stops": 2.0, "stall_ms": 100.0, "share_of_time": 0.1}
-    near = {"supply": {"save_every_s": 5.0, "save_takes_ms": 1000.0}}
+    risk = {"expected_stops": 2.0, "stall_ms": 100.0, "low": 0, "high": 5, "any": 0.86}
+    near = {"checkpoints": {"count": 10, "share_that_stops": 0.1}}
     ordered = [
         told("long", stops={**stops, "total_s": 9.0}), told("stops", stops=stops), told("dips", dips=dips),
         told("risk", risk=risk), told("near", **near), told("calm"),

@@ -15,7 +15,7 @@ from diagnose.knowledge.pack import Knowledge
 from diagnose.triage.sources import numbers_behind
 
 AXES = ("x", "y", "z", "e")
-LINES_SHOWN, LONGEST_LINE = 6, 200
+LINES_SHOWN = 6
 NOTEWORTHY = 0.5
 """Decibans under which an answer hardly speaks for or against a cause."""
 
@@ -29,6 +29,7 @@ def explanation(s: dict[str, Any], id: str, knowledge: Knowledge, printer: Print
         When there is no such finding, or this job does not raise its question.
     """
     from diagnose.toolpath.findings import REGISTRY
+    from diagnose.toolpath.settings import lines_of
 
     if id not in REGISTRY:
         hint = nearest(id, REGISTRY)
@@ -56,7 +57,7 @@ def explanation(s: dict[str, Any], id: str, knowledge: Knowledge, printer: Print
         "derived_from": list(rule.derived_from) if rule else [],
         "rests_on": [{"name": name, "value": value, "from": origin} for name, value, origin in rests],
         "caps": _caps(found["confidence"], rests, bool(entry.rests_on)),
-        "quoted": [{"line": line, "text": text} for line, text in quoted(Path(s["job"]), found["lines"][:LINES_SHOWN])],
+        "quoted": [{"line": line, "text": text} for line, text in lines_of(Path(s["job"]), found["lines"][:LINES_SHOWN])],
         "speaks_for": [_speaks(x) for x in speaks_for(knowledge, id, found["answer"])],
     }
 
@@ -91,21 +92,6 @@ def _caps(confidence: float, rests: Sequence[tuple[str, float, str]], needs_card
     source = {"job": "come from the job's settings", "generic": "are generic"}[kind]
     cure = {"job": "a measured number is worth up to 0.95", "generic": "one the job states is worth 0.8, a measured one 0.95"}[kind]
     return f"{len(blame)} of the {len(rests)} numbers of the card it rests on {source}, so it is believed by {weakest:g} at most; {cure}"
-
-
-def quoted(path: Path, lines: Sequence[int]) -> list[tuple[int, str]]:
-    """Return the text of some lines of a job, in the order of the file; lines that are no longer there are left out."""
-    wanted = sorted(set(lines))
-    found: list[tuple[int, str]] = []
-    if not wanted:
-        return found
-    with path.open("rb") as file:
-        for number, raw in enumerate(file, 1):
-            if number == wanted[len(found)]:
-                found.append((number, raw[:LONGEST_LINE].decode("utf-8", "replace").rstrip()))
-                if len(found) == len(wanted):
-                    break
-    return found
 
 
 def page(x: dict[str, Any], pen: Pen) -> Iterator[str]:
