@@ -147,7 +147,8 @@ def _stacked(
     new = top > above + kernels.LEVEL_MM
     joined = (np.cumsum(new) - 1).astype(np.int32)
     layer[layer >= 0] = joined[layer[layer >= 0]]
-    return top[new], np.bincount(joined, path, minlength=int(new.sum()))
+    joined_path: Floats = np.bincount(joined, path, minlength=int(new.sum())).astype(np.float64)
+    return top[new], joined_path
 
 
 def _objects(moves: Moves, start: Floats, kind: Bytes, prime: Bools, z: Floats) -> Ints:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.toolpath import aids
 from diagnose.toolpath._kernels import layers as kinds
 from diagnose.toolpath._kernels import loops as kernels
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
@@ -26,6 +27,7 @@ TAIL_WIDTHS = 12.0
 EMPTY_SHARE = 0.5
 """Of a loop's area, that loops inside it may fill while it still bounds a hole."""
 EFFORT = 50.0
+MOST_STRETCHES = 100
 RAMP_LAYERS = 1.1
 """Layers a loop may climb while it begins."""
 FLAT_MM, CURVED_MM = 1e-6, 50.0
@@ -57,9 +59,15 @@ class Loops:
     """Bounds the part outside, or a hole."""
     hole: Bools
     """Bounds a hole or a hollow."""
+    filled: Bools
+    """Holds open lines, with no smaller loop round them."""
 
     def __len__(self) -> int:
         return len(self.first)
+
+    def only(self, chosen: Bools) -> Loops:
+        """Return some of the loops, yet to be nested anew."""
+        return Loops(**{field.name: getattr(self, field.name)[chosen] for field in fields(self)})
 
     def bounds(self, layers: int) -> Ints:
         """Return (layers + 1,) where the loops of each layer begin."""
@@ -70,7 +78,9 @@ def find_loops(moves: Moves, layers: Layers, line_width: float) -> tuple[Loops, 
     """Return the closed loops of a job and the (n,) role of every move, told from the motion alone.
 
     Outer contour: a loop that no other holds, or one that holds nothing (a hole). Inner: other loops. Solid and sparse
-    fill: open runs by the distance of their parallel lines. Support cannot be told from a part by motion alone.
+    fill: open runs by the distance of their parallel lines. Support: brims and skirts, and sparse lines outside all
+    loops with loops above them. Prime: also the tower of tool changes. Brims and towers are left out of the loops.
+    What cannot be told: supports drawn as loops look like the part; a wall round an empty inside bounds that inside.
     """
     start = np.nan_to_num(moves.start)
     skip = layers.spiral.mask | layers.prime
@@ -79,25 +89,58 @@ def find_loops(moves: Moves, layers: Layers, line_width: float) -> tuple[Loops, 
     loop_area = np.empty(room)
     loops, opens = kernels.trace(
         start, moves.x, moves.y, moves.z, layers.length, layers.kind, skip, GAP_WIDTHS * line_width,
-        FLAT_MM if layers.flat else CURVED_MM, RAMP_LAYERS * layers.pitch, loop_first, loop_last, loop_area, open_first, open_last,
+        FLAT_MM if layers.flat else CURVED_MM, RAMP_LAYERS * layers.pitch, loop_first, loop_last, loop_area,
+        open_first, open_last,
     )  # fmt: skip
-    first, last, area = loop_first[:loops], loop_last[:loops], loop_area[:loops]
-    runs_first, runs_last = open_first[:opens], open_last[:opens]
+    first, last, area = loop_first[:loops].copy(), loop_last[:loops].copy(), loop_area[:loops].copy()
+    runs_first, runs_last = open_first[:opens].copy(), open_last[:opens].copy()
+    del loop_first, loop_last, loop_area, open_first, open_last
     tail_of = _tails(layers, first, last, runs_first, runs_last, TAIL_WIDTHS * line_width)
+    own = np.flatnonzero(tail_of < 0)
 
     # A ramp begins a layer lower.
     order = np.argsort(layers.layer[last], kind="stable")
-    found = _described(moves, layers, first[order], last[order], area[order])
-    _nest(moves, layers, found, runs_first[tail_of < 0], line_width)
+    every = _described(moves, layers, first[order], last[order], area[order])
+    held = _nest(moves, layers, every, runs_first[own], line_width)
+    brim, wiped, wipes = _aids(moves, layers, every, first, last, line_width)
+    found = every
+    if (brim | wiped).any():
+        found = every.only(~(brim | wiped))
+        held = _nest(moves, layers, found, runs_first[own], line_width)
 
-    role = _roles_of_runs(moves, layers, runs_first, runs_last, line_width, start)
-    value = np.where(found.outer, np.uint8(Role.OUTER), np.uint8(Role.INNER)).astype(np.uint8)
-    kernels.paint(found.first, found.last, value, role)
+    role = _roles_of_runs(moves, layers, runs_first, runs_last, own[~held], found, line_width, start)
+    value = np.where(brim, np.uint8(Role.SUPPORT), np.uint8(Role.PRIME)).astype(np.uint8)
+    value[~(brim | wiped)] = np.where(found.outer, np.uint8(Role.OUTER), np.uint8(Role.INNER))
+    kernels.paint(every.first, every.last, value, role)
     tails = tail_of >= 0
     by_time = np.empty(loops, np.uint8)
     by_time[order] = value
     kernels.paint(runs_first[tails], runs_last[tails], by_time[tail_of[tails]], role)
+    role[wipes] = Role.PRIME
     return found, role
+
+
+def _aids(
+    moves: Moves, layers: Layers, loops: Loops, first: Ints, last: Ints, line_width: float
+) -> tuple[Bools, Bools, Ints]:
+    """Return (loops,) which are of a brim or skirt, which of a tower of tool changes, and the moves of that tower."""
+    brim = aids.brims(loops, line_width)
+    for begin, end in zip(layers.spiral.first[:MOST_STRETCHES], layers.spiral.last, strict=False):
+        turn = slice(begin, begin + int(np.searchsorted(layers.layer[begin : end + 1], layers.layer[begin], "right")))
+        x, y = moves.x[turn], moves.y[turn]
+        brim |= aids.rings_round(loops, np.array([x.min(), y.min(), x.max(), y.max()]), line_width)
+    wiped, wipes = np.zeros(len(loops), np.bool_), np.empty(0, np.int64)
+    if len(moves.tool) and moves.tool.min() != moves.tool.max():
+        drawn = np.flatnonzero((layers.kind == kinds.DRAWS) & ~layers.prime)
+        in_loop = np.zeros(len(moves), np.uint8)
+        kernels.paint(first, last, np.ones(len(first), np.uint8), in_loop)
+        box = aids.tower(moves, loops, layers.layer, drawn, in_loop > 0)
+        if box is not None:
+            low, high = box[:2] - line_width / 2, box[2:] + line_width / 2
+            wiped[(loops.box[:, :2] >= low).all(axis=1) & (loops.box[:, 2:] <= high).all(axis=1)] = True
+            x, y = moves.x[drawn], moves.y[drawn]
+            wipes = drawn[(x >= low[0]) & (x <= high[0]) & (y >= low[1]) & (y <= high[1])]
+    return brim & ~wiped, wiped, wipes
 
 
 def _tails(layers: Layers, first: Ints, last: Ints, runs_first: Ints, runs_last: Ints, longest: float) -> Ints:
@@ -119,19 +162,23 @@ def _described(moves: Moves, layers: Layers, first: Ints, last: Ints, area: Floa
     kernels.describe(moves.x, moves.y, layers.length, first, last, path, cx, cy, box)
     return Loops(
         first=first, last=last, layer=layers.layer[last], area=area, path=path, cx=cx, cy=cy, box=box,
-        depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_), hole=np.zeros(count, np.bool_),
+        depth=np.zeros(count, np.int32), parent=np.full(count, -1, np.int64), outer=np.zeros(count, np.bool_),
+        hole=np.zeros(count, np.bool_), filled=np.zeros(count, np.bool_),
     )  # fmt: skip
 
 
-def _nest(moves: Moves, layers: Layers, loops: Loops, runs: Ints, line_width: float) -> None:
-    """Fill in depth, parent and which loops bound the part."""
+def _nest(moves: Moves, layers: Layers, loops: Loops, runs: Ints, line_width: float) -> Bools:
+    """Fill in depth, parent and which loops bound the part; return which runs (by their first moves) a loop holds."""
     count = len(layers.z)
-    runs = runs[np.argsort(layers.layer[runs], kind="stable")]
-    runs_bounds = np.searchsorted(layers.layer[runs], np.arange(count + 1)).astype(np.int64)
-    filled = np.zeros(len(loops), np.bool_)
+    order = np.argsort(layers.layer[runs], kind="stable")
+    ranked = runs[order]
+    runs_bounds = np.searchsorted(layers.layer[ranked], np.arange(count + 1)).astype(np.int64)
+    held = np.zeros(len(runs), np.bool_)
+    filled = loops.filled
+    filled[:] = False
     kernels.nest(
-        moves.x, moves.y, loops.first, loops.last, loops.area, loops.box, loops.bounds(count), runs, runs_bounds,
-        EFFORT, loops.depth, loops.parent, filled,
+        moves.x, moves.y, loops.first, loops.last, loops.area, loops.box, loops.bounds(count), ranked, runs_bounds,
+        EFFORT, loops.depth, loops.parent, filled, held,
     )  # fmt: skip
     size = np.abs(loops.area)
     child = np.flatnonzero(loops.parent >= 0)
@@ -139,21 +186,25 @@ def _nest(moves: Moves, layers: Layers, loops: Loops, runs: Ints, line_width: fl
     near = (np.abs(loops.box[child] - loops.box[mother]) <= NEIGHBOUR_WIDTHS * line_width).all(axis=1)
     walled = np.zeros(len(loops), np.bool_)
     walled[mother[near]] = True
-    held = np.bincount(mother, size[child], minlength=len(loops))
+    taken = np.bincount(mother, size[child], minlength=len(loops))
     hollow = 2 * size > HOLLOW_WIDTHS * line_width * loops.path
-    hole = (loops.depth > 0) & ~filled & ~walled & hollow & (held <= EMPTY_SHARE * size)
+    hole = (loops.depth > 0) & ~filled & ~walled & hollow & (taken <= EMPTY_SHARE * size)
     loops.outer[:] = hole | (loops.depth == 0)
     # What stands free inside a hole is bounded by its own outside.
     free = child[~near & hole[mother]]
     loops.outer[free] = True
     loops.hole[:] = hole
     loops.hole[free] = False
+    by_time = np.empty(len(runs), np.bool_)
+    by_time[order] = held
+    return by_time
 
 
 def _roles_of_runs(
-    moves: Moves, layers: Layers, first: Ints, last: Ints, line_width: float, start: Floats
-) -> NDArray[np.uint8]:
-    """Return the role of every move, loops not yet looked at."""
+    moves: Moves, layers: Layers, first: Ints, last: Ints, outside: Ints, loops: Loops, line_width: float,
+    start: Floats,
+) -> NDArray[np.uint8]:  # fmt: skip
+    """Return the role of every move, loops not yet painted; `outside` are the runs that no loop holds."""
     by_kind = np.array([Role.TRAVEL, Role.UNKNOWN, Role.RETRACT, Role.RESTART], np.uint8)
     role = by_kind[layers.kind]
     apart = np.empty(len(first))
@@ -163,10 +214,36 @@ def _roles_of_runs(
     value = np.full(len(first), Role.UNKNOWN, np.uint8)
     value[apart <= SOLID_WIDTHS * line_width] = Role.SOLID
     value[apart > SOLID_WIDTHS * line_width] = Role.SPARSE
+    # The first line of a fill has none before it to be held against: it is what the next one is.
+    lone = np.flatnonzero(np.isnan(apart[:-1]) & (layers.layer[first[:-1]] == layers.layer[first[1:]]))
+    lone = lone[_straight(moves, start, first[lone], last[lone + 1]) & (last[lone] == first[lone])]
+    value[lone] = value[lone + 1]
+    outside = outside[value[outside] == Role.SPARSE]
+    x, y = (
+        (_before(axis, first[outside], begin) + axis[last[outside]]) / 2
+        for axis, begin in ((moves.x, start[0]), (moves.y, start[1]))
+    )
+    below = aids.supports(loops, x, y, layers.layer[first[outside]])
+    value[outside[below]] = Role.SUPPORT
     kernels.paint(first, last, value, role)
     role[layers.spiral.mask] = Role.OUTER
     role[layers.prime] = Role.PRIME
     return role
+
+
+def _straight(moves: Moves, start: Floats, ones: Ints, others: Ints) -> Bools:
+    """Return which moves are parallel to others, within 6 degrees."""
+    one, other = (
+        np.arctan2(moves.y[which] - _before(moves.y, which, start[1]), moves.x[which] - _before(moves.x, which, start[0]))
+        for which in (ones, others)
+    )
+    parallel: Bools = np.abs(np.sin(one - other)) < 0.1
+    return parallel
+
+
+def _before(axis: Floats, which: Ints, begin: float) -> Floats:
+    """Return where moves begin on an axis, mm."""
+    return np.where(which > 0, axis[which - 1], begin)
 
 
 def line_width_for(nozzle_diameter: float | None) -> float:

@@ -54,7 +54,7 @@ def measure(start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, length: F
 def beside(
     start: Floats, x: Floats, y: Floats, length: Floats, kind: Bytes, body_share: float, margin: float, prime: Bools
 ) -> None:  # fmt: skip
-    """Write which drawn moves come before the head first draws where the body of the part stands, seen from above.
+    """Write which drawn moves lie beside the body of the part and come before anything else, seen from above.
 
     The body is the last `body_share` of the drawn path; its box is widened by `margin` mm.
     """
@@ -79,11 +79,23 @@ def beside(
         if kind[i] == 1:
             lx, hx = min(lx, x[i]), max(hx, x[i])
             ly, hy = min(ly, y[i]), max(hy, y[i])
-    for i in range(first):
-        if kind[i] == 1:
-            if lx - margin <= x[i] <= hx + margin and ly - margin <= y[i] <= hy + margin:
-                return
-            prime[i] = True
+    i = 0
+    while i < first:
+        if kind[i] != 1:
+            i += 1
+            continue
+        # What is drawn in one go lies wholly to one side of the body, or the part has begun.
+        j = i
+        rx = sx = x[i - 1] if i > 0 else x[i]
+        ry = sy = y[i - 1] if i > 0 else y[i]
+        while j < n and kind[j] == 1:
+            rx, sx, ry, sy = min(rx, x[j]), max(sx, x[j]), min(ry, y[j]), max(sy, y[j])
+            j += 1
+        beyond = sx < lx - margin or rx > hx + margin or sy < ly - margin or ry > hy + margin
+        if j > first or not beyond:
+            return
+        prime[i:j] = True
+        i = j
 
 
 @kernel

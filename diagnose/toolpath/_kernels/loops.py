@@ -174,8 +174,10 @@ def inside(px: float, py: float, x: Floats, y: Floats, first: int, last: int) ->
 def nest(
     x: Floats, y: Floats, first: Ints, last: Ints, area: Floats, box: Floats, bounds: Ints,
     runs_first: Ints, runs_bounds: Ints, effort: float, depth: Int32s, parent: Ints, filled: Bools,
+    held: Bools,
 ) -> None:  # fmt: skip
-    """Write how many loops of its layer hold each loop, the smallest that does, and which loops hold open runs.
+    """Write how many loops of its layer hold each loop, the smallest that does, which loops hold open runs, and
+    which runs are held (true too where that was not looked at).
 
     Loops and runs come sorted by layer; those of layer k are `bounds[k]` to `bounds[k + 1]`. `effort` bounds the work
     of a layer in vertices tested per move; past it only bounding boxes are compared.
@@ -211,12 +213,13 @@ def nest(
                 if abs(area[m]) >= smallest or px < box[m, 0] or py < box[m, 1] or px > box[m, 2] or py > box[m, 3]:
                     continue
                 if left <= 0:
+                    held[q] = True
                     break
                 left -= last[m] - first[m] + 1
                 if inside(px, py, x, y, first[m], last[m]):
                     smallest, holder = abs(area[m]), m
             if holder >= 0:
-                filled[holder] = True
+                filled[holder] = held[q] = True
 
 
 @kernel
@@ -227,7 +230,8 @@ def spacing(
     """Write the mean distance in mm between neighbouring parallel lines of every open run; NaN where it has none.
 
     Lines are the straight pieces longer than `least`; each is held against the one drawn before it in its layer.
-    A run without them that winds round at least three times fills the ellipse in its bounding box: area over length.
+    A run without them that winds round at least three times fills the ellipse in its bounding box: area over length. One
+    that waves to and fro fills that box, unless it is narrower than two lines.
     """
     here = -1
     ux = uy = ax = ay = 0.0
@@ -254,17 +258,21 @@ def spacing(
             known = True
         out[k] = total / weight if weight > 0 else np.nan
         if weight == 0.0:
-            bends = path = hx = hy = 0.0
+            bends = wobble = path = hx = hy = 0.0
             lx = ly = np.inf
             gx = gy = -np.inf
             for i in range(first[k] + 1, last[k] + 1):
                 dx, dy = x[i] - x[i - 1], y[i] - y[i - 1]
-                bends += np.arctan2(hx * dy - hy * dx, hx * dx + hy * dy)
+                bend = np.arctan2(hx * dy - hy * dx, hx * dx + hy * dy)
+                bends += bend
+                wobble += abs(bend)
                 hx, hy = dx, dy
                 path += np.hypot(dx, dy)
                 lx, gx, ly, gy = min(lx, x[i]), max(gx, x[i]), min(ly, y[i]), max(gy, y[i])
             if abs(bends) > 6.0 * np.pi:
                 out[k] = np.pi / 4.0 * (gx - lx) * (gy - ly) / path
+            elif wobble > 2.0 * np.pi and min(gx - lx, gy - ly) > 0.7 * least:
+                out[k] = (gx - lx) * (gy - ly) / path
 
 
 @kernel
