@@ -8,8 +8,8 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -53,8 +53,26 @@ def _choose_cache() -> bool:
 
 CACHED = _choose_cache()
 
-import numba  # noqa: E402  (after the choice of its cache folder)
-from numba.core import caching  # noqa: E402
+
+
+@contextmanager
+def _without(name: str) -> Iterator[None]:
+    """Hide a module that is not yet imported."""
+    hidden = name not in sys.modules
+    if hidden:
+        sys.modules[name] = cast(Any, None)
+    try:
+        yield
+    finally:
+        if hidden:
+            del sys.modules[name]
+
+
+# No kernel multiplies matrices, and looking for the means to do so costs every run a tenth of a second.
+with _without("scipy.linalg"):
+    import numba
+    from numba.core import caching
+    from numba.np import arraymath as _arraymath  # noqa: F401
 
 _Cache: Any = caching.FunctionCache
 
