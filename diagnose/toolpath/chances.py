@@ -60,6 +60,8 @@ class SavesAnywhere:
     """s of the run in which a save begun would stop the head right before the move."""
     tried: Singles
     """Out of so many s; 0 before moves that are never the next to arrive, and while the queue refills after a save."""
+    expected: float
+    """Mean number of saves in the job."""
 
     @property
     def share(self) -> float:
@@ -84,9 +86,10 @@ class Heights:
 
 def find_chances(
     machine: Machine, length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve_s: Floats,
-    short: Bools, settled: Bools, supply_s: Floats, lines: Int32s,
+    short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s,
 ) -> tuple[Risk, SavesAnywhere]:  # fmt: skip
-    """Integrate over all moments of a run; the columns as in Supply, (n,); `supply_s` may be empty where nothing is resent.
+    """Integrate over all moments of a run; the columns as in Supply, (n,); `supply_s` may be empty where nothing is
+    resent, `saving` where the job never switches it.
 
     Where all moves before the next wait or the end are queued already (not `short`), nothing can stop the head. The supply is
     taken to bring each block as soon as its slot is free, so near the full load of the link the risk is underrated.
@@ -95,20 +98,24 @@ def find_chances(
     per_s, mean = machine.hiccups_per_min / 60.0, float(machine.hiccup_takes)
     stalls = per_s if mean > 0 else 0.0
     per_line = machine.resends_per_1000 / 1000.0 if resends(machine) else 0.0
-    saving = machine.checkpoint_every > 0
+    saves_at_all = machine.checkpoint_every > 0
     none, sums = np.empty(0, np.float32), np.zeros(4)
     stops = np.zeros(n, np.float32) if stalls or per_line else none
-    bare, tried = (np.zeros(n, np.float32), np.zeros(n, np.float32)) if saving else (none, none)
-    if len(stops) or saving:
+    bare, tried = (np.zeros(n, np.float32), np.zeros(n, np.float32)) if saves_at_all else (none, none)
+    if len(stops) or saves_at_all:
         _kernels.stalls(
-            length, arrive, start, depart, held, reserve_s, short, settled, machine.planning == "host",
+            length, arrive, start, depart, held, reserve_s, short, settled, saving, machine.planning == "host",
             float(stalls), mean, float(machine.checkpoint_takes), supply_s, lines, float(per_line),
             float(machine.resend_lines), int(machine.window_lines), stops, bare, tried, sums,
         )  # fmt: skip
     expected = float(stops.sum(dtype=np.float64))
     path, time = (float(sums[2 + k] / sums[k]) if stalls and sums[k] > 0 else 0.0 for k in (0, 1))
     risk = Risk(1000 * mean, machine.hiccups_per_min, path, time, expected, *poisson_interval(expected), stops)
-    return risk, SavesAnywhere(bare, tried)
+    saves = 0.0
+    if machine.checkpoint_every > 0:
+        seconds = depart - start
+        saves = float(seconds[saving].sum() if len(saving) else seconds.sum()) / machine.checkpoint_every
+    return risk, SavesAnywhere(bare, tried, saves)
 
 
 def resends(machine: Machine) -> bool:
@@ -117,9 +124,7 @@ def resends(machine: Machine) -> bool:
     return cable and machine.resends_per_1000 > 0 and machine.resend_lines > 0
 
 
-def by_height(
-    layer: Int32s, layers: int, depart: Floats, machine: Machine, risk: Risk, saves: SavesAnywhere
-) -> Heights:
+def by_height(layer: Int32s, layers: int, depart: Floats, risk: Risk, saves: SavesAnywhere) -> Heights:
     """Gather moves by their layer (n,), from 0; a negative layer is left out."""
     inside = layer >= 0
     where = slice(None) if inside.all() else inside
@@ -133,8 +138,11 @@ def by_height(
     time = gather(np.diff(depart, prepend=0.0))
     with np.errstate(invalid="ignore"):
         share = gather(saves.stops) / gather(saves.tried)  # NaN where nothing was tried
-    every = machine.checkpoint_every
-    return Heights(time, time / every if every > 0 else np.zeros(layers), share, gather(risk.per_move))
+    tried = gather(saves.tried)
+    total = tried.sum()
+    # Saves begun while the queue refills are shared out like the others.
+    begun = saves.expected * tried / total if total > 0 else np.zeros(layers)
+    return Heights(time, begun, share, gather(risk.per_move))
 
 
 def poisson_interval(mean: float, sure: float = SURE) -> tuple[int, int]:

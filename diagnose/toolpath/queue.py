@@ -173,7 +173,7 @@ def simulate(
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
         machine, limits.length, run.arrive, start, depart, held, reserve, short, settled,
-        supply_times(moves, machine) if resends(machine) else np.empty(0), moves.lines_code,
+        _saving_on(events, n), supply_times(moves, machine) if resends(machine) else np.empty(0), moves.lines_code,
     )  # fmt: skip
     reserve *= 1000.0
     result = Supply(
@@ -297,6 +297,16 @@ def _commands(events: Events | None, machine: Machine) -> tuple[Ints, Floats, In
         np.where(waits, seconds, -1.0)[acts],
         np.where(switches, (events.value > 0).astype(np.int64), -1)[acts],
     )
+
+
+def _saving_on(events: Events | None, n: int) -> Bools:
+    """Return (n,) the moves while which the board saves checkpoints, or (0,) when the job never switches that."""
+    if events is None or not (switches := events.kind == EventKind.RESUME_SAVING).any():
+        return np.empty(0, bool)
+    on = np.ones(n, bool)
+    for place, value in zip(events.before[switches], events.value[switches], strict=True):
+        on[place:] = value > 0
+    return on
 
 
 def _saving(machine: Machine, first: float | None) -> tuple[float, float, float]:

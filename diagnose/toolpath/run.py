@@ -65,4 +65,4 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
 
 def heights(file: JobFile, run: Run) -> Heights:
     """Return by layer, or by turn of a spiral, what saves and random stalls do there, whenever they come."""
-    return by_height(file.shape.layer, file.layers, run.depart_s, run.machine, run.risk, run.anywhere)
+    return by_height(file.shape.layer, file.layers, run.depart_s, run.risk, run.anywhere)

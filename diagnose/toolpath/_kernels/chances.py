@@ -19,6 +19,7 @@ def lost(x: float) -> float:
 @kernel
 def stalls(
     length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats, short: Bools, settled: Bools,
+    saving: Bools,
     by_host: bool, per_s: float, mean: float, takes: float, supply: Floats, lines: Int32s, per_line: float,
     resent: float, window: int,
     stops: Singles, bare: Singles, tried: Singles, sums: Floats,
@@ -27,7 +28,7 @@ def stalls(
 
     `stops` expected stops by random stalls, `per_s` a second with exponential lengths of `mean` s, and by resends,
     `per_line` a line and `resent` lines each; `bare` seconds of the run in which a save of `takes` s would stop the head
-    there, out of `tried`. Any of the three may be empty. `sums` takes path and time in all, then where a stall of `mean` s
+    there, out of `tried`, where the board is `saving` (n,), empty for all along. Any of the three may be empty. `sums` takes path and time in all, then where a stall of `mean` s
     would empty the queue. `reserve` (n,) s at the start of each move; within a board's move it
     falls with the time, while the host streams on.
     """
@@ -37,7 +38,8 @@ def stalls(
         spent = depart[i] - start[i]
         sums[0] += length[i]
         sums[1] += spent
-        if len(tried) > 0 and (settled[i] or not short[i]):
+        saves = len(tried) > 0 and (len(saving) == 0 or saving[i])
+        if saves and (settled[i] or not short[i]):
             tried[at] += spent
         if not short[i]:
             continue
@@ -46,7 +48,7 @@ def stalls(
             sums[2] += length[i]
             sums[3] += spent
         low = full if by_host else max(0.0, full - spent)
-        if len(bare) > 0 and settled[i] and takes > low:
+        if saves and settled[i] and takes > low:
             bare[at] += spent if by_host else min(spent, takes - low)
         if per_s > 0.0 and low < 40.0 * mean:
             if by_host:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +18,7 @@ CAPPED_SOME, CAPPED_MUCH = 0.01, 0.10
 HALF_LOAD, FULL_LOAD = 0.5, 0.95
 RISKY_SHARE = 0.01
 RARE_SHARE = 0.002
+LIKELY_STOPS = 0.5
 REGION_SHARE = 0.7
 WINDOW_S = 0.5
 
@@ -55,8 +57,8 @@ def least_reserve(ground: Ground) -> Said | None:
     answer = grade(least, (VERY_SHORT_MS, "very-short"), (SHORT_MS, "short"), above="ample")
     return Said(
         answer, least, "ms",
-        f"where moves are shortest, such as line {ground.moves.line[shortest[0]]}, the queue of "
-        f"{ground.run.machine.queue_moves} moves would keep the head moving for {least:.0f} ms",
+        f"where moves are shortest, such as line {ground.moves.line[shortest[0]]}, {_store(ground)} would keep the head "
+        f"moving for {least:.0f} ms",
         ground.lines_of(shortest),
     )  # fmt: skip
 
@@ -88,10 +90,21 @@ def starves_at_checkpoints(ground: Ground) -> Said | None:
     """Say whether the simulated run stops or dips at checkpoint saves."""
     if not ground.run.machine.checkpoint_every:
         return Said("no", 0, "stops", "the printer card says that the board saves no checkpoints")
-    saves = len(ground.run.saves)
-    if not saves:
+    saves, anywhere = len(ground.run.saves), ground.run.anywhere
+    # When the first save falls due is not known: the simulated stops are one case of many.
+    likely = anywhere.share * anywhere.expected
+    if not saves and likely < LIKELY_STOPS:
         return Said("no", 0, "stops", "no checkpoint is saved while the job runs")
-    return _starving(ground, ("checkpoint",), f"at the {saves} checkpoint saves")
+    said = _starving(ground, ("checkpoint",), f"at the {saves} checkpoint saves")
+    anyhow = (
+        f"; whenever the first save falls due, {likely:.1f} of {anywhere.expected:.1f} stop it on average"
+        if likely >= LIKELY_STOPS / 10 else ""
+    )  # fmt: skip
+    if said.answer != "yes" and likely >= LIKELY_STOPS:
+        return replace(said, answer="yes", value=likely, because=said.because + anyhow, sure=likely / (1 + likely))
+    if said.answer == "yes" and likely < LIKELY_STOPS:
+        return replace(said, because=said.because + anyhow, sure=0.5)
+    return replace(said, because=said.because + anyhow)
 
 
 @finding("starves-on-link", *QUEUE, *LINK)
@@ -143,20 +156,27 @@ def sustained(ground: Ground) -> Said | None:
 
 @finding("random-stall-risk", *QUEUE, "hiccups_per_min", "hiccup_takes")
 def random_stalls(ground: Ground) -> Said | None:
-    """Grade the share of extruding time in which a random stall of the stated length would empty the queue."""
+    """Grade the share of extruding time in which a random stall of the mean length would empty the queue."""
+    from diagnose.toolpath.chances import resends
+
     risk = ground.run.risk
     found = _settled(ground)
     if found is None:
         return None
-    if not risk.per_min or not risk.stall_ms:
+    stalls = bool(risk.per_min and risk.stall_ms)
+    if not stalls and not len(risk.per_move):
         return Said("low", 0.0, "of the extruding time", "the printer card states no random stalls")
     reserve, spent, moves = found
     bare = reserve < risk.stall_ms
-    share = float(spent[bare].sum() / spent.sum())
+    share = float(spent[bare].sum() / spent.sum()) if stalls else 0.0
+    likely = moves[risk.per_move[moves] > 0.1 * risk.per_move.max(initial=0.0)]
+    high = share >= RISKY_SHARE or (not stalls and risk.expected_stops >= LIKELY_STOPS)
+    a_stall = f"a random stall of {risk.stall_ms:.0f} ms would empty the queue in {share:.0%} of the extruding time; "
     return Said(
-        "high" if share >= RISKY_SHARE else "low", share, "of the extruding time",
-        f"a random stall of {risk.stall_ms:.0f} ms would empty the queue in {share:.0%} of the extruding time; "
-        f"about {risk.expected_stops:.1f} such stalls are to be expected in the job", ground.lines_of(moves[bare]),
+        "high" if high else "low", share, "of the extruding time",
+        (a_stall if stalls else "") + f"over stalls of all lengths{' and resends' if resends(ground.run.machine) else ''}, "
+        f"{risk.expected_stops:.1f} stops are to be expected in the job, with 90 % from {risk.low} to {risk.high}",
+        ground.lines_of(moves[bare] if bare.any() else likely),
     )  # fmt: skip
 
 
@@ -202,6 +222,14 @@ def _starving(ground: Ground, kinds: Iterable[str], where: str) -> Said:
             dips.line[dipped].tolist(),
         )  # fmt: skip
     return Said("no", 0, "stops", f"the head neither stands nor brakes {where}")
+
+
+def _store(ground: Ground) -> str:
+    """Return what holds the moves on their way to the head."""
+    machine = ground.run.machine
+    if machine.planning == "host":
+        return f"the {machine.buffer_time:g} s of steps that the host streams ahead"
+    return f"the queue of {machine.queue_moves} moves"
 
 
 def _settled(ground: Ground) -> tuple[Floats, Floats, Ints] | None:
