@@ -54,7 +54,7 @@ def test_without_a_card_nothing_is_said_of_stops(capsys: pytest.CaptureFixture[s
 
 def test_text_names_lines_and_places(capsys: pytest.CaptureFixture[str], shade: Path) -> None:
     out = run(capsys, "toolpath", shade, "--printer", "board-memory-card").out
-    for words in ("STOPS ", "one climbing spiral", " of empty, at line ", "What stands out", "starves-at-checkpoints"):
+    for words in ("STOPS ", "one climbing spiral", " of empty at line ", "What stands out", "starves-at-checkpoints"):
         assert words in out
     assert all(len(line) <= 80 for line in out.splitlines())
 

@@ -20,6 +20,7 @@ from diagnose.cli.toolpath.meaning import speaks_for, standing_out, usual_of
 from diagnose.cli.toolpath.reading import Told
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.toolpath.contract import OUTPUT, PUBLISHED, NotRead, Several, schema_text
+from diagnose.toolpath.findings import REGISTRY
 from diagnose.triage import knowledge_from
 from tests.cli.run import run
 
@@ -138,7 +139,7 @@ def test_a_calm_job_is_called_calm(capsys: pytest.CaptureFixture[str], box: Path
     out = run(capsys, "toolpath", box, "--printer", "host-planned").out
     assert "RUNS ON" in out
     assert "10 layers" in out
-    assert "nozzle 210 °C throughout" in out and "bed 60 °C throughout" in out and "fan 50 % throughout" in out
+    assert "nozzle 210 °C · bed 60 °C · fan 50 %" in out
     assert "20 x 20 mm wide, 2 mm high" in out
 
 
@@ -175,9 +176,12 @@ def test_what_stands_out_is_away_from_the_usual_and_speaks_most_first() -> None:
     for f in findings:
         usual = usual_of(knowledge, f["id"], f["answer"])
         assert (f in odd) == (usual is not None and usual <= 0.2)
-    weights = [max([0.0, *(s.decibans for s in speaks_for(knowledge, f["id"], f["answer"]))]) for f in odd]
-    assert weights == sorted(weights, reverse=True)
-    assert weights[0] > 3
+    order = [
+        (not REGISTRY[f["id"]].rests_on, -max([0.0, *(s.decibans for s in speaks_for(knowledge, f["id"], f["answer"]))]))
+        for f in odd
+    ]  # fmt: skip
+    assert order == sorted(order)
+    assert order[0][1] < -3
 
 
 # Many jobs

@@ -56,6 +56,7 @@ def toolpath(
         return
     from diagnose.cli.toolpath import compare, explain, several, stopsfile
     from diagnose.cli.toolpath.draw import pen as fitting_pen
+    from diagnose.cli.toolpath.draw import terminal_lines
     from diagnose.cli.toolpath.reading import Card, progress_bar, read_all
     from diagnose.triage import card, knowledge_from
 
@@ -68,7 +69,7 @@ def toolpath(
     if csv_file:
         stopsfile.check_place(csv_file, paths)
     cards: Sequence[Card] = [(name, card(knowledge, name)) for name in named] or [(None, None)]
-    pen = fitting_pen(ascii_only)
+    pen, lines_shown = fitting_pen(ascii_only), terminal_lines()
     told = read_all(
         paths, cards, advised=advised, all_stops=csv_file is not None, show=progress_bar(quiet or as_json, len(paths), pen)
     )
@@ -85,15 +86,16 @@ def toolpath(
     elif csv_file and str(csv_file) == "-":
         pass
     elif beside:
-        _print(as_json, {"jobs": [t.as_json() for t in told]}, compare.screen(told, pen, _rows(8, 12, 24)))
+        _print(as_json, {"jobs": [t.as_json() for t in told]}, compare.screen(told, pen, low=lines_shown is not None and lines_shown < 34))
     elif len(told) > 1:
         _print(as_json, {"jobs": [t.as_json() for t in told]}, several.lines(told, pen))
     else:
         from diagnose.cli.toolpath import page
 
         lines = page.page(
-            first.summary, knowledge, pen, rows=_rows(12, 24, 30), all_findings=all_findings, brief=quiet
-        )
+            first.summary, knowledge, pen, rows=24 if (lines_shown or 0) > 60 else 12, all_findings=all_findings, brief=quiet,
+            low=lines_shown is not None and lines_shown < 44,
+        )  # fmt: skip
         _print(as_json, first.summary, lines)
     _report(context, [t.error for t in told if t.error is not None], beside)
 
@@ -131,19 +133,6 @@ def _check_use(
         raise BadInput(
             "there is nothing to compare: both sides are the same", "name another job, or the card of another printer", "--compare"
         )
-
-
-def _rows(usual: int, most: int, others: int) -> int:
-    from diagnose.cli.toolpath.draw import rows_to_fill
-
-    return rows_to_fill(usual, most, others) if most > usual and _tall() else usual
-
-
-def _tall() -> bool:
-    import shutil
-    import sys
-
-    return sys.stdout.isatty() and shutil.get_terminal_size((80, 24)).lines > 40
 
 
 def _print(as_json: bool, data: Any, lines: Any) -> None:

@@ -22,7 +22,7 @@ from diagnose.errors import BadInput
 
 LABEL = 14
 NARROWEST = 15
-ROWS = 8
+ROWS, LOW_ROWS = 8, 6
 
 Summary = dict[str, Any]
 
@@ -32,8 +32,11 @@ def most_columns(pen: Pen) -> int:
     return max(2, (pen.width - LABEL) // (NARROWEST + 2))
 
 
-def screen(told: Sequence[Told], pen: Pen, rows: int = ROWS) -> Iterator[str]:
-    """Yield the comparison. Raises BadInput when there are too many columns, or a job could not be read."""
+def screen(told: Sequence[Told], pen: Pen, *, low: bool = False) -> Iterator[str]:
+    """Yield the comparison; ``low`` fits a terminal of 24 lines.
+
+    Raises BadInput when there are too many columns, or a job could not be read.
+    """
     for one in told:
         if one.error is not None:
             raise one.error
@@ -54,8 +57,11 @@ def screen(told: Sequence[Told], pen: Pen, rows: int = ROWS) -> Iterator[str]:
         cells = [tell(t.summary) for t in told]
         if any(cells):
             yield _row(label, [pen.shortened(cell, wide) for cell in cells], wide)
+    if low:
+        yield from _profiles(told, wide, pen, LOW_ROWS)
+        return
     yield ""
-    yield from _profiles(told, wide, pen, rows)
+    yield from _profiles(told, wide, pen, ROWS)
     yield ""
     for head, one in zip(heads, told, strict=True):
         yield from pen.folded(" ", f"{head}: {verdict(one.summary).sentence}{_because(one.summary)}")

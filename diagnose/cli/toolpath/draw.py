@@ -82,6 +82,11 @@ class Pen:
         mark = "…" if self.unicode else "..."
         return text if len(text) <= room else mark + text[len(text) - room + len(mark) :]
 
+    def cut(self, text: str) -> str:
+        """Return a text cut to one line of the page."""
+        text, mark = self.plain(text), "…" if self.unicode else "..."
+        return text if len(text) <= self.width else text[: self.width - len(mark)].rstrip() + mark
+
     def plain(self, text: str) -> str:
         """Return a text without anything a terminal could act on, in characters it can show."""
         text = "".join(c if c.isprintable() else "?" for c in text.replace("\t", " "))
@@ -94,11 +99,9 @@ def pen(ascii_only: bool = False) -> Pen:
     return Pen(min(max(columns, 40), WIDE), not ascii_only and _has_unicode())
 
 
-def rows_to_fill(least: int, most: int, others: int) -> int:
-    """Return how many rows a drawing may take on this terminal beside so many other lines."""
-    if not sys.stdout.isatty():
-        return most
-    return min(max(shutil.get_terminal_size((NARROW, 24)).lines - others, least), most)
+def terminal_lines() -> int | None:
+    """Return how many lines the terminal shows, or None where output goes elsewhere."""
+    return shutil.get_terminal_size((NARROW, 24)).lines if sys.stdout.isatty() else None
 
 
 def _wide_told() -> bool:

@@ -65,16 +65,19 @@ def speaks_for(knowledge: Knowledge, finding: str, answer: str) -> list[Speaks]:
 def standing_out(knowledge: Knowledge, findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Return the findings away from their usual answer, those that speak most for some cause first.
 
-    Of several that say the same only the first is kept.
+    What the printer makes of the job comes before what the file says by itself. Of several that say the same only the first is kept.
     """
-    odd: list[tuple[float, float, str, Mapping[str, Any]]] = []
+    from diagnose.toolpath.findings import REGISTRY
+
+    odd: list[tuple[bool, float, float, str, Mapping[str, Any]]] = []
     for f in findings:
         usual = usual_of(knowledge, f["id"], f["answer"])
         if usual is None or usual > UNUSUAL:
             continue
         weight = max((s.decibans for s in speaks_for(knowledge, f["id"], f["answer"])), default=0.0)
-        odd.append((-max(weight, 0.0), usual, f["id"], f))
-    ordered = [f for *_, f in sorted(odd, key=lambda item: item[:3])]
+        of_the_file = not REGISTRY[f["id"]].rests_on
+        odd.append((of_the_file, -max(weight, 0.0), usual, f["id"], f))
+    ordered = [f for *_, f in sorted(odd, key=lambda item: item[:4])]
     said = [f["because"] for f in ordered]
     return [f for i, f in enumerate(ordered) if f["because"] not in said[:i]]
 

@@ -9,7 +9,7 @@ from diagnose.cli.toolpath.advised import advice_lines
 from diagnose.cli.toolpath.draw import Pen
 from diagnose.cli.toolpath.meaning import standing_out, usual_of
 from diagnose.cli.toolpath.slices import ROWS, drawn
-from diagnose.cli.toolpath.verdict import clock, milliseconds, mm, number, percent, size, times, verdict
+from diagnose.cli.toolpath.verdict import clock, milliseconds, mm, number, percent, size, verdict
 from diagnose.knowledge.pack import Knowledge
 
 SEAMS = {
@@ -19,25 +19,43 @@ SEAMS = {
     "none": "none: the wall is one spiral",
 }
 """How the seams lie, in words; a style that is not here is shown as it is."""
+LOW_ROWS, LOW_FINDINGS = 6, 3
 ID_WIDTH = 22
 """Of the longest name of a finding."""
 
 
 def page(
-    s: dict[str, Any], knowledge: Knowledge, pen: Pen, *, rows: int = ROWS, all_findings: bool = False, brief: bool = False
-) -> Iterator[str]:
-    """Yield the page of one job: verdict, facts, profile, findings; ``brief`` leaves out profile, findings and notes."""
+    s: dict[str, Any], knowledge: Knowledge, pen: Pen, *, rows: int = ROWS, all_findings: bool = False, brief: bool = False,
+    low: bool = False,
+) -> Iterator[str]:  # fmt: skip
+    """Yield the page of one job: verdict, facts, profile, findings.
+
+    Parameters
+    ----------
+    brief
+        Leave out profile, findings and notes.
+    low
+        Fit a terminal of 24 lines: fewer slices, the first findings only, each on one line.
+    """
     yield pen.spread(f" {s['job']}", f"on {s['printer']} " if s["printer"] else "no printer card ")
     yield pen.rule
     found = verdict(s)
     yield from pen.folded(f" {found.word}  ", found.sentence)
-    yield ""
+    if not low:
+        yield ""
     for name, text in facts(s, pen):
-        yield from pen.folded(f" {name:<7}", text)
+        if not low:
+            yield from pen.folded(f" {name:<7}", text)
+        elif name != "first":
+            yield pen.cut(f" {name:<7}{text}")
     if s["advice"] is not None:
         yield ""
         yield from advice_lines(s["advice"], pen)
     if brief:
+        return
+    if low and not all_findings:
+        yield from drawn(s, pen, LOW_ROWS, legend=False)
+        yield from _first_findings(s, knowledge, pen)
         return
     yield ""
     yield from drawn(s, pen, rows)
@@ -67,21 +85,21 @@ def facts(s: dict[str, Any], pen: Pen) -> Iterator[tuple[str, str]]:
     if facets["median_mm"] is not None:
         demand = f", up to {facets['demand_per_s']:.0f} moves a second" if facets["demand_per_s"] else ""
         yield "curves", (
-            f"outer wall in pieces of {facets['median_mm']:.2f} mm, one in twenty under {facets['p05_mm']:.2f} mm{demand}"
+            f"in pieces of {facets['median_mm']:.2f} mm, one in 20 under {facets['p05_mm']:.2f} mm{demand}"
         )
 
 
 def _job(s: dict[str, Any]) -> Iterator[str]:
     spiral, layers = s["spiral"], s["layers"]
     if spiral["share"] and spiral["share"] >= 0.5:
-        yield f"one climbing spiral, {number(spiral['from_mm'])} to {mm(spiral['to_mm'])}, {layers:,} turns and layers"
+        yield f"one climbing spiral from {number(spiral['from_mm'])} to {mm(spiral['to_mm'])}"
     elif spiral["share"]:
         yield f"{layers:,} layers, {percent(spiral['share'])} of the path a spiral"
     else:
         yield f"{layers:,} layer{'s' if layers != 1 else ''}"
     box = s["bounds"]
     if all(box[axis] is not None for axis in "xyz"):
-        wide = " x ".join(number(box[axis][1] - box[axis][0]) for axis in "xy")
+        wide = " x ".join(f"{box[axis][1] - box[axis][0]:.0f}" for axis in "xy")
         yield f"{wide} mm wide, {mm(box['z'][1])} high"
 
 
@@ -94,24 +112,19 @@ def _sizes(s: dict[str, Any]) -> Iterator[str]:
 
 def _queue(s: dict[str, Any]) -> str:
     reserve, supply = s["reserve"], s["supply"]
-    queued = f"{supply['queue_moves']:,} moves"
     if reserve["least_ms"] is None:
-        text = f"of {queued}; never settled long enough to say how close it comes to empty"
+        text = f"of {supply['queue_moves']:,} moves; too few follow each other to say how close it comes to empty"
     else:
         text = (
-            f"the {queued} queued come within {milliseconds(reserve['least_ms'])} of empty, at line "
-            f"{reserve['at_line']:,}, {mm(reserve['z'])} up"
+            f"within {milliseconds(reserve['least_ms'])} of empty at line {reserve['at_line']:,}, {mm(reserve['z'])} up"
         )
-    if supply["save_every_s"]:
-        count = s["checkpoints"]["count"]
-        return text + f"; a save takes {supply['save_takes_ms']:.0f} ms, {times(count)} in the job"
-    return text + "; nothing is saved for resuming"
+    return text + (f"; a save takes {supply['save_takes_ms']:.0f} ms" if supply["save_every_s"] else "; nothing is saved")
 
 
 def _first_stop(stop: dict[str, Any]) -> str:
     return (
-        f"stop at line {stop['line']:,}: x {stop['x']:.2f}, y {stop['y']:.2f}, {stop['z']:.2f} mm up, after "
-        f"{clock(stop['t_s'])}, for {1000 * stop['length_s']:.0f} ms (--csv lists them all)"
+        f"stop at line {stop['line']:,}, x {stop['x']:.1f} y {stop['y']:.1f} z {stop['z']:.2f}, after {clock(stop['t_s'])} "
+        "(--csv: all)"
     )
 
 
@@ -132,17 +145,20 @@ def _heat(heat: Mapping[str, Any], pen: Pen) -> Iterator[str]:
         if told is None:
             continue
         if told["changes"]:
-            yield f"{name} {told['least']:.0f} to {told['most']:.0f}{unit} (told {told['changes'] + 1} times)"
+            yield f"{name} {told['least']:.0f} to {told['most']:.0f}{unit}, {_changes(told)}"
         else:
-            yield f"{name} {told['first']:.0f}{unit} throughout"
+            yield f"{name} {told['first']:.0f}{unit}"
     fan = heat["fan"]
     if fan is None:
         yield "fan never told"
     elif fan["changes"]:
-        changes = f"{fan['changes']:,} change{'s' if fan['changes'] != 1 else ''}"
-        yield f"fan {100 * fan['least']:.0f} to {100 * fan['most']:.0f} %, {changes}"
+        yield f"fan {100 * fan['least']:.0f} to {100 * fan['most']:.0f} %, {_changes(fan)}"
     else:
-        yield f"fan {100 * fan['first']:.0f} % throughout"
+        yield f"fan {100 * fan['first']:.0f} %"
+
+
+def _changes(told: Mapping[str, Any]) -> str:
+    return f"{told['changes']:,} change{'s' if told['changes'] != 1 else ''}"
 
 
 def _flow(flow: Mapping[str, Any] | None) -> Iterator[str]:
@@ -150,9 +166,17 @@ def _flow(flow: Mapping[str, Any] | None) -> Iterator[str]:
         return
     if flow["fastest_mm3_s"] is not None:
         share = flow["fastest_mm3_s"] / flow["melts_mm3_s"]
-        yield f"{flow['fastest_mm3_s']:.1f} mm3/s at the fastest, {share:.0%} of what the hot end melts".replace("%", " %")
+        yield f"{flow['fastest_mm3_s']:.1f} mm3/s at most, {share:.0%} of what the hot end melts".replace("%", " %")
     if flow["line_width_mm"] is not None:
-        yield f"outer lines {flow['line_width_mm']:.2f} mm wide"
+        yield f"lines {flow['line_width_mm']:.2f} mm wide"
+
+
+def _first_findings(s: dict[str, Any], knowledge: Knowledge, pen: Pen) -> Iterator[str]:
+    """Yield the weightiest findings, a line each, and how to see the rest."""
+    odd = standing_out(knowledge, s["findings"])
+    for f in odd[:LOW_FINDINGS]:
+        yield pen.cut(f" {f['id']:<{ID_WIDTH}} {f['because']}")
+    yield pen.cut(f" {len(s['findings'])} findings, {len(odd)} stand out: --all shows them, --explain NAME one")
 
 
 def _findings(s: dict[str, Any], knowledge: Knowledge, pen: Pen, all_findings: bool) -> Iterator[str]:

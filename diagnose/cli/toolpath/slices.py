@@ -46,7 +46,7 @@ def _join(values: Sequence[float | None] | None, part: slice, how: Callable[[Seq
     return how(known) if known else None
 
 
-def drawn(s: dict[str, Any], pen: Pen, rows: int = ROWS) -> Iterator[str]:
+def drawn(s: dict[str, Any], pen: Pen, rows: int = ROWS, *, legend: bool = True) -> Iterator[str]:
     """Yield the profile of a job: reserve, demand, speed, heat where it changes, and stops, by height."""
     slices = rows_of(s["profile"], rows)
     if not slices:
@@ -82,7 +82,8 @@ def drawn(s: dict[str, Any], pen: Pen, rows: int = ROWS) -> Iterator[str]:
         if run:
             line += "  " + _marks(row, most_stops, pen)
         yield line.rstrip()
-    yield from _legend(run, save, pen)
+    if legend:
+        yield from _legend(run, save, pen)
 
 
 def _title(long: str, short: str, room: int) -> str:
