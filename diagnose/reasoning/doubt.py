@@ -89,14 +89,7 @@ def surprise(network: Network, links: Chain, row: int) -> float:
 
 def _moments(network: Network, report: Report, observed: dict[int, Seen], base: Array, row: int) -> tuple[float, float]:
     """Return mean and variance of ln P(answer | cause, answers before) under that cause, in nats."""
-    slips = report.seen[0][1].slips
-    if slips is None:
-        table = predictive(network, report.about, observed, base)[row]
-    else:
-        (i, _), *_ = report.seen
-        states = range(len(network.nodes[i].states))
-        table = np.exp([log_likelihood(network, {**observed, i: Seen(s, slips)})[row] - base[row] for s in states])
-        table = table / table.sum()
+    table = predictive(network, report.about, observed, base, report.seen[0][1].slips)[row]
     logs = np.log(np.maximum(table, 1e-300))
     mean = float(table @ logs)
     return mean, float(table @ (logs - mean) ** 2)

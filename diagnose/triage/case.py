@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -19,7 +20,7 @@ from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, 
 from diagnose.reasoning.inference import Seen, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.triage import explain
-from diagnose.triage.sources import card, machine_of
+from diagnose.triage.sources import card, expected_findings, machine_of
 from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
 
 if TYPE_CHECKING:
@@ -67,6 +68,8 @@ class Triage:
         self._events: list[dict[str, Any]] = journal.read() if journal else []
         self._standing: Standing | None = None
         self._before: Array | None = None
+        self._may_bring: tuple[str | None, dict[str, float]] | None = None
+        """Printer card to the findings that a job run on it may bring, each with how far it will be believed."""
         self._drop_retired_answers()
 
     @classmethod
@@ -203,9 +206,8 @@ class Triage:
             )
         }
         steps = [self._step(id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
-        if self.case.job is None and any(f.fills is None for f in self.knowledge.findings.values()):
-            findings = [f.id for f in self.knowledge.findings.values() if not f.fills]
-            bits = inquiry.job_gain(self.network, findings, now.observed, now.shares)
+        if self.case.job is None:
+            bits = inquiry.job_gain(self.network, self._job_may_bring(), now.observed, now.shares)
             if bits >= inquiry.WORTH_BITS:
                 steps.append(
                     NextStep(JOB_STEP, "job", "Can you attach the job file (G-code) of this print?", bits,
@@ -340,6 +342,16 @@ class Triage:
 
     def _found(self) -> list[Found]:
         return [Found(f["id"], f["answer"], float(f["confidence"])) for f in self._findings()]
+
+    def _job_may_bring(self) -> dict[str, float]:
+        if self._may_bring is None or self._may_bring[0] != self.case.printer:
+            machine = None
+            if self.case.printer:
+                with suppress(BadInput):  # a card that has gone is told when the job is read
+                    machine = machine_of(card(self.knowledge, self.case.printer))
+            expected = {id: sure for id, sure in expected_findings(machine).items() if id in self.network.of}
+            self._may_bring = self.case.printer, expected
+        return self._may_bring[1]
 
     def _ask_of(self, id: str) -> str:
         if id in self.knowledge.questions:

@@ -12,7 +12,7 @@ from diagnose.knowledge.cards import Axes, Printer
 from diagnose.knowledge.check import load_checked
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
-from diagnose.toolpath.machine import Machine, Origin
+from diagnose.toolpath.machine import CARD_FREE_CAP, CONFIDENCE_CAP, Machine, Origin
 
 
 def knowledge_from(extra: Iterable[Path] = ()) -> Knowledge:
@@ -106,6 +106,21 @@ def _origins(printer: Printer) -> dict[str, Origin]:
         if field is not None:
             found[field] = max(found.get(field, "measured"), origin, key=order.index)
     return found
+
+
+def expected_findings(machine: Machine | None) -> dict[str, float]:
+    """Return the findings that a job file may bring and how far each will be believed at most.
+
+    Without a machine the ones that need one count as on a generic card: one is soon chosen.
+    """
+    from diagnose.toolpath.findings import REGISTRY
+
+    def most(rests_on: tuple[str, ...]) -> float:
+        if machine is not None:
+            return machine.confidence_cap(*rests_on)
+        return CONFIDENCE_CAP["generic"] if rests_on else CARD_FREE_CAP
+
+    return {id: most(entry.rests_on) for id, entry in REGISTRY.items()}
 
 
 def unpublished_findings(knowledge: Knowledge) -> list[Problem]:

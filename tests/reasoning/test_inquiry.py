@@ -75,7 +75,7 @@ def test_reading_the_job_is_worth_no_less_than_its_best_finding() -> None:
     k = random_pack(rng, causes=10, questions=8, findings=5)
     net = compile_network(k)
     shares = np.exp(net.log_prior)
-    together = job_gain(net, list(k.findings), {}, shares)
+    together = job_gain(net, dict.fromkeys(k.findings, 1.0), {}, shares)
     alone = gains(net, list(k.findings), {}, shares)
     assert alone[0].bits <= together <= entropy(shares)
 
