@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -49,7 +50,7 @@ class Frequency:
             value = WORDS[said]
         elif match := _RATIO.fullmatch(said):
             some, out_of = float(match[1]), float(match[2])
-            if out_of <= 0 or some > out_of:
+            if not 0 < out_of < inf or some > out_of:
                 raise _fault(f"{said!r} is not a share", "write `n in m` with n no greater than m, like `8 in 10`")
             value = some / out_of
         elif _NUMBER.fullmatch(said):

@@ -72,7 +72,7 @@ Condition = dict[Id, Ids]
 class Entry(BaseModel):
     """Anything with an id. ``replaces`` must be said by an entry that lies over one of an earlier pack."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     id: Id
     replaces: bool = False
@@ -83,7 +83,7 @@ class Entry(BaseModel):
 class Part(BaseModel):
     """Anything that stands inside an entry."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Evidence(Part):

@@ -257,3 +257,17 @@ def test_a_control_character_in_a_rule_text_is_refused(tmp_path: Path) -> None:
     text = CAUSE.replace("The plastic is damp", '"damp \\e[31m"')
     _, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=text))
     assert "control character" in found[0].what
+
+
+def test_a_share_of_infinitely_many_is_no_share(tmp_path: Path) -> None:
+    nines = "9" * 400
+    _, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=CAUSE.replace("7 in 10", f"{nines} in {nines}")))
+    assert len(found) == 1
+    assert "is not a share" in found[0].what
+
+
+def test_costs_are_finite(tmp_path: Path) -> None:
+    for minutes in ("inf", "nan"):
+        remedy = f"remedies:\n  - {{id: dry-it, name: Dry it, do: Dry it., minutes: {minutes}}}\n"
+        _, found = faults(pack(tmp_path / minutes, q=QUESTIONS, c=CAUSE, r=remedy))
+        assert [p.what for p in found] == [f"`minutes` cannot be '{minutes}'"]
