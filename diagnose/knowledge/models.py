@@ -65,7 +65,7 @@ Text = Annotated[str, AfterValidator(_text)]
 Picture = Annotated[str, AfterValidator(_picture)]
 Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
-Condition = dict[Id, Ids]
+Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(_one_or_many), Field(min_length=1)]]
 """Question or finding id to the answers under which something holds."""
 
 

@@ -83,6 +83,10 @@ class Knowledge:
     paths: dict[tuple[str, str], tuple[str | int, ...]] = field(default_factory=dict)
     """(kind, id) to the path of the entry inside its document."""
 
+    def asked(self, id: str) -> Question | Finding | None:
+        """Return the question or finding of an id, if there is one."""
+        return self.questions.get(id) or self.findings.get(id)
+
     def by_role(self, role: str) -> Question | None:
         """Return the question with a role, if the packs have one."""
         return next((q for q in self.questions.values() if q.role == role), None)
@@ -115,6 +119,13 @@ class Knowledge:
         document = self.documents[origin.file]
         line, column = document.place((*self.paths[(kind, id)], *path))
         return Problem(origin.file, line, column, id, what, instead, hard)
+
+    def at_line(self, cause: str, index: int, problem: Problem) -> Problem:
+        """Return the problem moved to a line of evidence: an adjusted line is in another file than its cause."""
+        origin = self.lines.get((cause, index))
+        if origin is None or origin.file == problem.file:
+            return problem
+        return Problem(origin.file, origin.line, origin.column, cause, problem.what, problem.instead, problem.hard)
 
 
 def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
