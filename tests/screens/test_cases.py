@@ -67,8 +67,8 @@ def test_a_damaged_case_says_what_is_wrong_and_the_app_goes_on(tmp_path: Path) -
             assert "damaged" in seen(pilot)
             await pilot.press("enter")
             await pilot.pause()
-            assert "not an event of a case" in words(pilot)
-            assert "restore the file from a copy" in words(pilot)
+            assert "This line is not an event of a case" in words(pilot)
+            assert "Restore the file from a copy" in words(pilot)
             await pilot.press("escape")
             await pilot.pause()
             assert isinstance(pilot.app.screen, StartScreen)
@@ -83,7 +83,7 @@ def test_a_folder_that_cannot_be_made_is_said_plainly(tmp_path: Path) -> None:
         async with opened(tmp_path / "file" / "book") as pilot:
             await pilot.press("n", "enter")
             await pilot.pause()
-            assert "casebook folder cannot be made" in words(pilot)
+            assert "The casebook folder cannot be made" in words(pilot)
 
     asyncio.run(story())
 
@@ -113,7 +113,7 @@ def test_broken_rules_are_said_with_their_place_and_can_be_read_again(
     async def story() -> None:
         async with opened(tmp_path) as pilot:
             assert "causes.yaml:3: there is no cause 'x'" in words(pilot)
-            assert "did you mean 'y'?" in words(pilot)
+            assert "Did you mean 'y'?" in words(pilot)
             monkeypatch.setattr("diagnose.triage.knowledge_from", good)
             await pilot.press("r")
             await settle(pilot)
