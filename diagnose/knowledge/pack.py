@@ -142,14 +142,18 @@ def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
 
 
 def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> None:
-    if folder.is_file():
-        files = [folder]
-    elif folder.is_dir():
-        files = sorted(
-            p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.relative_to(folder).parts)
-        )
-    else:
-        raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
+    try:
+        if folder.is_file():
+            files = [folder]
+        elif folder.is_dir():
+            inside = (p for p in folder.rglob("*") if p.suffix in (".yaml", ".yml"))
+            files = sorted(p for p in inside if not any(part.startswith(".") for part in p.relative_to(folder).parts))
+        else:
+            raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
+    except OSError as error:
+        raise BadInput(
+            f"cannot be read ({error.strerror or error})", "give a folder that holds .yaml files", str(folder)
+        ) from error
     if not files:
         raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
     header = PackHeader(name=folder.name)

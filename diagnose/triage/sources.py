@@ -28,10 +28,10 @@ def card(knowledge: Knowledge, name: str) -> Printer:
     if name in knowledge.printers:
         return knowledge.printers[name]
     path = Path(name)
-    if path.suffix not in (".yaml", ".yml") and not path.exists():
+    if path.suffix not in (".yaml", ".yml") and not _is_there(path):
         hint = nearest(name, knowledge.printers) or f"known are: {', '.join(knowledge.printers)}"
         raise BadInput(f"there is no printer card {name!r}", hint + "; or give the path of a card")
-    if not path.is_file():
+    if not _is_there(path):
         raise BadInput("there is no such printer card", "give the id of a card or the path of a YAML file", name)
     found, problems = load([path])
     hard = sorted(p for p in problems if p.hard)
@@ -40,6 +40,13 @@ def card(knowledge: Knowledge, name: str) -> Printer:
     if len(found.printers) != 1:
         raise BadInput(f"the file holds {len(found.printers)} printer cards", "leave exactly one in it", name)
     return next(iter(found.printers.values()))
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name too long for any file
+        return False
 
 
 def machine_of(printer: Printer) -> Machine:
