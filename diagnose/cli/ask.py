@@ -5,15 +5,19 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from diagnose.cases.journal import Casebook, default_folder
 from diagnose.cli import words
-from diagnose.cli.common import decibans, percent, printer_option, progress, rules_option
+from diagnose.cli.common import casebook_option, decibans, percent, printer_option, progress, rules_option
 from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
-from diagnose.triage import NextStep, Triage, knowledge_from
+from diagnose.triage import NextStep, Triage, card, knowledge_from
+
+if TYPE_CHECKING:
+    from diagnose.toolpath.job import Job
 
 HELP = """\
   a number   that answer; several, like 1 3, where several may hold; - for none
@@ -31,7 +35,7 @@ HELP = """\
 
 
 @click.command()
-@click.option("--casebook", type=click.Path(path_type=Path), metavar="DIR", help="Keep cases in this folder.")
+@casebook_option
 @click.option("--case", "case_id", metavar="ID", help="Go on with this case.")
 @click.option("--title", default="", help="What the part is.")
 @click.option("--job", metavar="FILE", help="The job file (G-code) of the print.")
@@ -46,11 +50,17 @@ def ask(
     """
     knowledge = knowledge_from(packs)
     book = Casebook(casebook or default_folder())
-    triage = Triage.resume(knowledge, book, case_id) if case_id else Triage.start(knowledge, book, title)
+    triage = Triage.resume(knowledge, book, case_id) if case_id else Triage(knowledge)
+    # Card and job are tried before a case is started or changed: a mistyped path leaves nothing behind.
+    if printer:
+        card(knowledge, printer)
+    read = triage.read_job(job, progress(False), printer=printer) if job else None
+    if not case_id:
+        triage = Triage.start(knowledge, book, title, triage.network)
     if printer:
         triage.choose_printer(printer)
-    if job:
-        _attach(triage, job)
+    if read:
+        _take(triage, read)
     click.echo(f"case {triage.case.id}; ? lists what you can type")
     Interview(triage).run()
     click.echo()
@@ -98,7 +108,7 @@ class Interview:
         """Read lines until the question is done with; returns False when the user stops."""
         while True:
             click.echo("> ", nl=False)
-            line = sys.stdin.readline()
+            line = sys.stdin.readline() if sys.stdin else ""
             if not line:
                 click.echo()
                 return False
@@ -150,7 +160,7 @@ class Interview:
             self.triage.answer(question.id)
         else:
             numbers = re.split(r"[ ,]+", said)
-            if not all(n.isdigit() and 1 <= int(n) <= len(question.answers) for n in numbers):
+            if not all(re.fullmatch("[0-9]{1,3}", n) and 1 <= int(n) <= len(question.answers) for n in numbers):
                 click.echo(f"  type a number from 0 to {len(question.answers)}, or ? to see what else you can type")
                 return False
             self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
@@ -204,8 +214,11 @@ def _say(text: str, by: int = 0, hang: int = 0) -> None:
 
 
 def _attach(triage: Triage, path: str) -> None:
-    job = triage.read_job(Path(path).expanduser(), progress(False))
+    _take(triage, triage.read_job(path, progress(False)))
+
+
+def _take(triage: Triage, job: Job) -> None:
     triage.attach(job)
-    click.echo(f"  read {path}: {len(job.findings)} findings")
+    click.echo(f"  read {job.file.path}: {len(job.findings)} findings")
     if not triage.case.printer:
         click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")
