@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,14 +49,19 @@ def completed(value: str) -> str | None:
     if not value.strip():
         return None
     folder, slash, start = value.rpartition("/")
-    place = Path(folder + slash).expanduser() if slash else Path()
     try:
+        place = _expanded(folder + slash) if slash else Path()
         found = sorted(p for p in place.iterdir() if p.name.startswith(start) and (start or p.name[0] != "."))
         if not found:
             return None
         return f"{folder}{slash}{found[0].name}{'/' if found[0].is_dir() else ''}"
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a null character
         return None
+
+
+def _expanded(typed: str) -> Path:
+    """Return a path with `~` filled in where there is such a user; else as it was typed."""
+    return Path(os.path.expanduser(typed))  # noqa: PTH111  (the method raises where there is no such user)
 
 
 class ReadingBar(Static):
@@ -250,10 +256,10 @@ class AttachJob(ModalScreen[bool]):
         if not typed:
             self._say("Type the path of the file, or drag the file into the window.")
             return None
-        path = Path(typed).expanduser()
+        path = _expanded(typed)
         try:
             kind = "folder" if path.is_dir() else "file" if path.is_file() else ""
-        except (OSError, ValueError, RuntimeError):
+        except (OSError, ValueError):
             kind = ""
         if kind == "file":
             return path

@@ -83,10 +83,8 @@ async def at_work(folder: Path, size: tuple[int, int] = (80, 24)) -> AsyncIterat
     """The app in its last changed case, or in a new one where there is none."""
     async with opened(folder, size) as pilot:
         await pilot.press("enter")
-        await pilot.pause()
         if not isinstance(pilot.app.screen, TriageScreen):
             await pilot.press("enter")
-            await pilot.pause()
         assert isinstance(pilot.app.screen, TriageScreen)
         yield pilot
 

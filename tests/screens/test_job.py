@@ -24,13 +24,6 @@ from tests.screens.stage import at_work, bench, journal, said, words, write_case
 pytestmark = pytest.mark.usefixtures("builtin_pack")
 
 
-CONTENTS = {
-    "nothing": b"",
-    "bytes": b"\x00\xff\x00\xfe" * 500,
-    "prose": b"a shopping list: [b]bread[/b]\n" * 9,
-}
-
-
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
     path = tmp_path / "a tube.gcode"
@@ -87,43 +80,46 @@ def test_the_path_of_a_job_with_no_card_is_read_too(tmp_path: Path, job: Path) -
     asyncio.run(story())
 
 
-@pytest.mark.parametrize(
-    ("name", "said_of_it"),
-    [
-        ("", "Type the path of the file"),
-        ("nowhere.gcode", "There is no such file"),
-        (".", "That is a folder"),
-        ("x" * 5000, "There is no such file"),
-    ],
-)
-def test_a_path_that_leads_nowhere_is_said_plainly(tmp_path: Path, name: str, said_of_it: str) -> None:
+def test_a_path_that_leads_nowhere_is_said_plainly(tmp_path: Path) -> None:
+    wrong = {
+        "": "Type the path of the file",
+        f"{tmp_path}/nowhere.gcode": "There is no such file",
+        f"{tmp_path}": "That is a folder",
+        "x" * 4000: "There is no such file",
+        "~nobody-of-that-name/x": "There is no such file",
+        "a\0b": "There is no such file",
+    }
+
     async def story() -> None:
         async with at_work(tmp_path / "book") as pilot:
-            await type_path(pilot, name and f"{tmp_path}/{name}")
-            assert said_of_it in words(pilot)
-            assert pilot.app.screen.query_one(Input).has_focus
+            await pilot.press("j")
+            line = pilot.app.screen.query_one(Input)
+            for path, said_of_it in wrong.items():
+                line.value = path
+                await pilot.press("enter")
+                assert said_of_it in words(pilot)
+                assert line.has_focus
 
     asyncio.run(story())
 
 
-@pytest.mark.parametrize("content", CONTENTS.values(), ids=CONTENTS)
-def test_a_file_that_is_no_job_is_said_with_a_hint_and_changes_no_findings(tmp_path: Path, content: bytes) -> None:
-    (tmp_path / "list.gcode").write_bytes(content)
+def test_a_file_that_is_no_job_is_said_with_a_hint_and_changes_no_findings(tmp_path: Path) -> None:
+    path = tmp_path / "list.gcode"
 
     async def story() -> None:
         async with at_work(tmp_path / "book") as pilot:
-            await type_path(pilot, tmp_path / "list.gcode")
-            await pilot.press("enter")
-            screen = pilot.app.screen
-            assert isinstance(screen, AttachJob)
-            await wait_for(pilot, lambda: screen.token is None)
-            await pilot.pause()
-            told = str(screen.query_one("#said", Static).render())
-            assert "list.gcode" in told and told[-1] in ".?" and "Traceback" not in words(pilot)
-            await pilot.press("escape")
-            await pilot.pause()
-            assert isinstance(pilot.app.screen, TriageScreen)
-            assert bench(pilot).triage.case.job is None
+            for content in (b"", b"\x00\xff\x00\xfe" * 500, b"a shopping list: [b]bread[/b]\n" * 9):
+                path.write_bytes(content)
+                await type_path(pilot, path)
+                await pilot.press("enter")
+                screen = pilot.app.screen
+                assert isinstance(screen, AttachJob)
+                await wait_for(pilot, lambda: screen.token is None)  # noqa: B023
+                told = str(screen.query_one("#said", Static).render())
+                assert "list.gcode" in told and told[-1] in ".?" and "Traceback" not in words(pilot)
+                await pilot.press("escape")
+                assert isinstance(pilot.app.screen, TriageScreen)
+                assert bench(pilot).triage.case.job is None
 
     asyncio.run(story())
 
