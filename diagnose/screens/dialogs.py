@@ -96,6 +96,14 @@ def problem_page(error: BadInput) -> Page:
     return text_page("This did not work", said)
 
 
+MAKE_SAFE = "Make safe first"
+
+
+def alarm_text(stop: str) -> str:
+    """Return what to do at once, without the words that already stand above it."""
+    return look.plain(stop).removeprefix(f"{MAKE_SAFE}. ")
+
+
 class Alarm(ModalScreen[bool]):
     """Something dangerous was answered: the interview waits until the user says that it is safe."""
 
@@ -119,8 +127,8 @@ class Alarm(ModalScreen[bool]):
     def compose(self) -> ComposeResult:
         """Lay out what to do."""
         with Vertical() as box:
-            box.border_title = "▲ Make safe first"
-            yield Static(Content("\n\n").join(look.plain(a) for a in self.alarms), markup=False)
+            box.border_title = f"▲ {MAKE_SAFE}"
+            yield Static(Content("\n\n").join(alarm_text(a) for a in self.alarms), markup=False)
             yield KeyLine()
 
     def action_acknowledge(self) -> None:
