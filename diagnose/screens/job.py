@@ -138,8 +138,7 @@ class AttachJob(ModalScreen[bool]):
         ids = [card.id for card in self.cards]
         chosen = self.triage.case.printer
         at = ids.index(chosen) if chosen in ids else 0
-        choice = self.query_one(Choice)
-        choice.call_after_refresh(lambda: choice.show_rows(choice.count, at))
+        self.query_one(Choice).highlighted = at
         self.query_one(ReadingBar).display = False
         self.query_one("#said", Static).display = False
         self.query_one(Input).focus()

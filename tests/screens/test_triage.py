@@ -21,6 +21,15 @@ async def press(pilot: Pilot[Any], *keys: str) -> None:
     await pilot.press(*keys)
 
 
+async def read_alarm(pilot: Pilot[Any]) -> Alarm:
+    """Wait until the alarm listens."""
+    alarm = pilot.app.screen
+    assert isinstance(alarm, Alarm)
+    while not alarm.heard:
+        await pilot.pause(0.01)
+    return alarm
+
+
 def asked(pilot: Pilot[Any]) -> str:
     question = bench(pilot).query_one(QuestionPanel).question
     assert question is not None
@@ -296,6 +305,9 @@ def test_a_dangerous_answer_stops_the_interview_until_it_is_acknowledged(tmp_pat
             assert isinstance(pilot.app.screen, Alarm)
             assert "Make safe first" in seen(pilot)
             assert "Switch it off at the wall and stay with it until it is cold." in words(pilot)
+            await press(pilot, "y", "b")
+            assert isinstance(pilot.app.screen, Alarm), "keys typed ahead are not heard"
+            await read_alarm(pilot)
             await press(pilot, "escape", "enter", "1", "q")
             assert isinstance(pilot.app.screen, Alarm), "only the two keys it names let it go"
             await press(pilot, "y")
@@ -314,7 +326,9 @@ def test_a_mistyped_danger_is_taken_back(tmp_path: Path) -> None:
 
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            await press(pilot, "2", "b")
+            await press(pilot, "2")
+            await read_alarm(pilot)
+            await press(pilot, "b")
             assert isinstance(pilot.app.screen, TriageScreen)
             assert answers(pilot) == {"fault": ("lines",)}
 
@@ -330,7 +344,7 @@ def test_a_case_with_a_danger_in_it_warns_again_when_it_is_opened(tmp_path: Path
 
         async with opened(tmp_path) as pilot:
             await press(pilot, "enter")
-            assert isinstance(pilot.app.screen, Alarm)
+            await read_alarm(pilot)
             await press(pilot, "b")
             assert answers(pilot) == {"fault": ("lines",)}, "the answer that raised the alarm, not the last one"
 
