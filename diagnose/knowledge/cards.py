@@ -7,6 +7,7 @@ from typing import Annotated, Any, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
+from diagnose.knowledge.frequency import fault
 from diagnose.knowledge.models import Entry, Part, Text
 
 Origin = Literal["measured", "job", "generic"]
@@ -27,16 +28,28 @@ def _bare(raw: Any) -> Any:
 _Int = Annotated[Known[Annotated[int, Field(ge=1, le=100_000)]], BeforeValidator(_bare)]
 _Count = Annotated[Known[Annotated[int, Field(ge=0, le=100_000)]], BeforeValidator(_bare)]
 _More = Annotated[Known[Annotated[float, Field(gt=0, le=1e9)]], BeforeValidator(_bare)]
+_Speed = Annotated[Known[Annotated[float, Field(ge=0.01, le=1e5)]], BeforeValidator(_bare)]
+_Acceleration = Annotated[Known[Annotated[float, Field(ge=1, le=1e6)]], BeforeValidator(_bare)]
+"""Anything slower is no printer, and a job on it would take years to work out."""
 _NotLess = Annotated[Known[Annotated[float, Field(ge=0, le=1e9)]], BeforeValidator(_bare)]
 
 
-class Axes(Part):
-    """One number an axis."""
+class Speeds(Part):
+    """One speed an axis."""
 
-    x: _More
-    y: _More
-    z: _More
-    e: _More
+    x: _Speed
+    y: _Speed
+    z: _Speed
+    e: _Speed
+
+
+class Accelerations(Part):
+    """One acceleration an axis."""
+
+    x: _Acceleration
+    y: _Acceleration
+    z: _Acceleration
+    e: _Acceleration
 
 
 class Corner(Part):
@@ -44,22 +57,16 @@ class Corner(Part):
 
     rule: Literal["radius", "step"]
     deviation_mm: _More | None = None
-    step_mm_s: Axes | None = None
+    step_mm_s: Speeds | None = None
 
     @model_validator(mode="after")
     def _says_how(self) -> Corner:
         if (self.rule == "radius") != (self.deviation_mm is not None) or (self.rule == "step") != (
             self.step_mm_s is not None
         ):
-            from pydantic_core import PydanticCustomError
-
-            raise PydanticCustomError(
-                "rule",
-                "{what}",
-                {
-                    "what": f"the corner rule {self.rule!r} does not go with the numbers given",
-                    "instead": "write {rule: radius, deviation_mm: 0.05} or {rule: step, step_mm_s: {x, y, z, e}}",
-                },
+            raise fault(
+                f"has the rule {self.rule!r}, which does not go with the numbers given",
+                "write {rule: radius, deviation_mm: 0.05} or {rule: step, step_mm_s: {x, y, z, e}}",
             )
         return self
 
@@ -70,11 +77,20 @@ class Motion(Part):
     planning: Literal["board", "host"]
     queue_moves: _Int
     queue_seen: _Int
-    acceleration_mm_s2: _More
-    travel_acceleration_mm_s2: _More
-    axis_speed_mm_s: Axes
-    axis_acceleration_mm_s2: Axes
+    acceleration_mm_s2: _Acceleration
+    travel_acceleration_mm_s2: _Acceleration
+    axis_speed_mm_s: Speeds
+    axis_acceleration_mm_s2: Accelerations
     corner: Corner
+
+    @model_validator(mode="after")
+    def _sees_no_more_than_it_holds(self) -> Motion:
+        if self.queue_seen.value > self.queue_moves.value:
+            raise fault(
+                f"sees {self.queue_seen.value} moves of a queue that holds {self.queue_moves.value}",
+                "write a `queue_seen` no greater than `queue_moves`",
+            )
+        return self
 
 
 class Supply(Part):
@@ -104,7 +120,7 @@ class HotEnd(Part):
     filament_mm: _More
     melt_rate_mm3_s: _More
     retract_mm: _NotLess
-    retract_mm_s: _More
+    retract_mm_s: _Speed
     ooze_mm3_s: _NotLess
 
 

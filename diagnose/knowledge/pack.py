@@ -321,7 +321,10 @@ def _validate(
 
 def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[str, str]:
     """Return what is wrong and what to write instead, in the words of rule files rather than the validator's."""
-    field_name = next((str(step) for step in reversed(loc) if isinstance(step, str)), "")
+    names = [step for step in loc if isinstance(step, str)]
+    if names[-1:] == ["value"] and "value" not in _fields(model, loc[:1]):
+        names.pop()  # a number on a card may stand alone or beside where it is from: its name is the one above
+    field_name = names[-1] if names else ""
     context = fault.get("ctx", {})
     got = fault.get("input")
     shown = repr(got if isinstance(got, str | int | float) else type(got).__name__)
@@ -354,7 +357,8 @@ def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) ->
         return f"`{field_name}` cannot be {shown}", "write a whole number" if "int" in kind else "write a number"
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"):
         bound = next(iter(context.values()), "")
-        return f"`{field_name}` cannot be {shown}", f"write a number {kind.replace('_', ' ')} {bound}".strip()
+        than = {"greater_than": "above", "greater_than_equal": "no less than", "less_than": "below"}.get(kind, "no more than")
+        return f"`{field_name}` cannot be {shown}", f"write a number {than} {bound}" if bound != "" else "write a number"
     return f"`{field_name}`: {fault['msg']}", "see `diagnose rules show` for an entry of this kind"
 
 

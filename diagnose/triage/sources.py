@@ -8,7 +8,7 @@ from typing import Any
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
-from diagnose.knowledge.cards import Axes, Printer
+from diagnose.knowledge.cards import Accelerations, Printer, Speeds
 from diagnose.knowledge.check import load_checked
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
@@ -84,7 +84,7 @@ def machine_of(printer: Printer) -> Machine:
     return Machine(**fields, origin=_origins(printer))
 
 
-def _axes(axes: Axes) -> tuple[float, float, float, float]:
+def _axes(axes: Speeds | Accelerations) -> tuple[float, float, float, float]:
     return axes.x.value, axes.y.value, axes.z.value, axes.e.value
 
 
