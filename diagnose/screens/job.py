@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 LONGEST_PATH = 4096
 NO_CARD = "I don't know, or none of these"
-PREPARING = "preparing the reader; the first time this takes some seconds"
+PREPARING = "preparing (the first time takes some seconds)"
 
 
 class PathSuggester(Suggester):
@@ -67,12 +67,12 @@ def _expanded(typed: str) -> Path:
 class ReadingBar(Static):
     """How far the reading is, as a bar, a number and words."""
 
-    DEFAULT_CSS = "ReadingBar { height: 1; padding: 0 2; }"
+    DEFAULT_CSS = "ReadingBar { height: auto; padding: 0 2; }"
 
     def show(self, done: float, what: str) -> None:
         """Show a share of 0 to 1 and what is being done."""
         self.update(
-            Content.assemble((look.bar(done, 20), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
+            Content.assemble((look.bar(done, 16), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
         )
 
 

@@ -69,7 +69,6 @@ class Rows(OptionList):
         & > .option-list--option-hover { background: $panel 50%; }
         & > .option-list--option-disabled { color: $foreground; }
         &:focus > .option-list--option-highlighted { color: $foreground; background: $panel; text-style: bold; }
-        &:focus:nocolor > .option-list--option-highlighted { text-style: reverse; }
     }
     """
 
