@@ -104,16 +104,20 @@ def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
 @rules_option
 @json_option
 def show(id: str, packs: tuple[Path, ...], as_json: bool) -> None:
-    """Show one entry of the rules as a page: a cause, question, finding, test or remedy."""
+    """Show one entry of the rules as a page: a cause, question, finding, test or remedy.
+
+    Where entries of several kinds have the id, all are shown; as JSON, each under its kind.
+    """
     knowledge = knowledge_from(packs)
     found = [(kind, getattr(knowledge, kind)[id]) for kind in KINDS if id in getattr(knowledge, kind)]
     if not found:
         known = [i for kind in KINDS for i in getattr(knowledge, kind)]
         raise BadInput(f"the rules have no {id!r}", nearest(id, known) or "`diagnose rules list` shows every id")
+    if as_json:
+        dumped = [entry.model_dump(mode="json", by_alias=True, exclude_none=True) for _, entry in found]
+        print_json(dumped[0] if len(dumped) == 1 else {kind: entry for (kind, _), entry in zip(found, dumped, strict=True)})
+        return
     for number, (kind, entry) in enumerate(found):
-        if as_json:
-            print_json(entry.model_dump(mode="json", by_alias=True, exclude_none=True))
-            continue
         if number:
             click.echo()
         origin = knowledge.origins[kind, id]

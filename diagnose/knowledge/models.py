@@ -135,6 +135,13 @@ class Leaves(Part):
                 "{what}",
                 {"what": "says more or less than one of `at`, `every`, `anywhere`", "instead": "keep exactly one"},
             )
+        for least, most in ((self.from_s, self.to_s), (self.from_mm, self.to_mm)):
+            if least is not None and most is not None and least >= most:
+                raise PydanticCustomError(
+                    "rule",
+                    "{what}",
+                    {"what": f"goes from {least:g} to {most:g}", "instead": "write the smaller number under `from`"},
+                )
         return self
 
 

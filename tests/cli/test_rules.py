@@ -118,3 +118,10 @@ def test_printer_cards_can_be_listed_shown_and_read_from_a_file(
     seen = run(capsys, "printers", "show", own)
     assert seen.code == 2
     assert "mine.yaml:" in seen.err
+
+
+def test_an_id_of_two_kinds_is_shown_as_one_document(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    remedy = "remedies:\n  - {id: wet-filament, name: Dry it, do: Dry it., minutes: 1}\n"
+    (tmp_path / "r.yaml").write_text(remedy)
+    got = run(capsys, "rules", "show", "wet-filament", "--json", "--rules", tmp_path).json
+    assert {kind: entry["id"] for kind, entry in got.items()} == {"causes": "wet-filament", "remedies": "wet-filament"}

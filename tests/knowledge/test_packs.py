@@ -314,3 +314,11 @@ def test_a_finding_derived_from_one_that_fills_a_question_is_given_the_question(
     assert not found
     _, found = faults(pack(tmp_path / "shop", **files, c=with_evidence(text % ("damp-room", "wet"))))
     assert "computed from sound: one fact would count twice" in found[0].what
+
+
+def test_marks_repeat_from_the_smaller_to_the_greater_length(tmp_path: Path) -> None:
+    text = CAUSE.replace("    evidence:", "    leaves: {every: time, from_s: 120, to_s: 1}\n    evidence:")
+    _, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=text))
+    assert [p.what for p in found] == ["`leaves` goes from 120 to 1"]
+    _, found = faults(pack(tmp_path / "shop", c=text.replace("from_s: 120, to_s: 1}", "from_s: 1, to_s: 120}")))
+    assert not found
