@@ -14,11 +14,7 @@ from diagnose.screens.panels import LedgerPanel, SuspectList
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.start import StartScreen
 from diagnose.screens.triage import GivenPage, TriageScreen
-from tests.screens.stage import at_work, bench, journal, said, seen, words, write_case
-
-
-async def press(pilot: Pilot[Any], *keys: str) -> None:
-    await pilot.press(*keys)
+from tests.screens.stage import at_work, bench, journal, press, said, seen, steady, words, write_case
 
 
 async def read_alarm(pilot: Pilot[Any]) -> Alarm:
@@ -424,7 +420,7 @@ def test_back_leads_to_the_cases_with_the_case_in_the_list(tmp_path: Path) -> No
         async with at_work(tmp_path) as pilot:
             await press(pilot, "2", "q")
             await pilot.app.workers.wait_for_complete()
-            await pilot.pause()
+            await steady(pilot)
             assert isinstance(pilot.app.screen, StartScreen)
             assert "1 answer" in words(pilot)
 
