@@ -105,7 +105,6 @@ class QuestionPanel(Vertical):
     QuestionPanel > #ask { text-style: bold; height: auto; padding: 0 1; }
     QuestionPanel > #look { color: $quiet; height: auto; padding: 0 1; }
     QuestionPanel > #hint { color: $quiet; height: auto; padding: 0 1; }
-    .-wide QuestionPanel > AnswerList { margin-top: 1; }
     """
 
     class Answered(Message):

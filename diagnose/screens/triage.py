@@ -88,6 +88,7 @@ class TriageScreen(Screen[None]):
     TriageScreen.-fresh #ledger { display: none; }
     TriageScreen.-wide #body { layout: horizontal; }
     TriageScreen.-wide .band, TriageScreen.-wide #suspects, TriageScreen.-wide #ledger { height: 100%; }
+    TriageScreen.-wide AnswerList { margin-top: 1; }
     TriageScreen.-wide #given-band { display: block; width: 1fr; }
     TriageScreen.-wide #question { width: 1.5fr; border-left: solid $line; }
     TriageScreen.-wide #suspects { width: 1.3fr; border-left: solid $line; }

@@ -9,21 +9,12 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from diagnose.screens.dialogs import Alarm, Choose, Page
+from diagnose.screens.dialogs import Choose, Page
 from diagnose.screens.panels import LedgerPanel, SuspectList
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.start import StartScreen
-from diagnose.screens.triage import GivenPage, TriageScreen
+from diagnose.screens.triage import GivenPage
 from tests.screens.stage import at_work, bench, journal, press, said, seen, steady, words, write_case
-
-
-async def read_alarm(pilot: Pilot[Any]) -> Alarm:
-    """Wait until the alarm listens."""
-    alarm = pilot.app.screen
-    assert isinstance(alarm, Alarm)
-    while not alarm.heard:
-        await pilot.pause(0.01)
-    return alarm
 
 
 def asked(pilot: Pilot[Any]) -> str:
@@ -290,63 +281,6 @@ def test_tests_and_remedies_show_their_cautions_and_a_result_is_recorded(tmp_pat
     asyncio.run(story())
 
 
-@pytest.mark.usefixtures("danger_pack")
-def test_a_dangerous_answer_stops_the_interview_until_it_is_acknowledged(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "lines"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            assert asked(pilot) == "smell"
-            await press(pilot, "2")
-            assert isinstance(pilot.app.screen, Alarm)
-            assert "Make safe first" in seen(pilot)
-            assert "Switch it off at the wall and stay with it until it is cold." in words(pilot)
-            await press(pilot, "y", "b")
-            assert isinstance(pilot.app.screen, Alarm), "keys typed ahead are not heard"
-            await read_alarm(pilot)
-            await press(pilot, "escape", "enter", "1", "q")
-            assert isinstance(pilot.app.screen, Alarm), "only the two keys it names let it go"
-            await press(pilot, "y")
-            assert isinstance(pilot.app.screen, TriageScreen)
-            assert "Make safe first" in seen(pilot), "the warning stays in sight"
-            assert answers(pilot)["smell"] == ("burning",)
-            await press(pilot, "0")
-            assert isinstance(pilot.app.screen, TriageScreen), "what was acknowledged is not asked again"
-
-    asyncio.run(story())
-
-
-@pytest.mark.usefixtures("danger_pack")
-def test_a_mistyped_danger_is_taken_back(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "lines"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            await press(pilot, "2")
-            await read_alarm(pilot)
-            await press(pilot, "b")
-            assert isinstance(pilot.app.screen, TriageScreen)
-            assert answers(pilot) == {"fault": ("lines",)}
-
-    asyncio.run(story())
-
-
-@pytest.mark.usefixtures("danger_pack")
-def test_a_case_with_a_danger_in_it_warns_again_when_it_is_opened(tmp_path: Path) -> None:
-    write_case(tmp_path, said("smell", "burning"), said("fault", "lines"))
-
-    async def story() -> None:
-        from tests.screens.stage import opened
-
-        async with opened(tmp_path) as pilot:
-            await press(pilot, "enter")
-            await read_alarm(pilot)
-            await press(pilot, "b")
-            assert answers(pilot) == {"fault": ("lines",)}, "the answer that raised the alarm, not the last one"
-
-    asyncio.run(story())
-
-
 def test_enough_is_said_and_the_user_may_go_on(tmp_path: Path) -> None:
     write_case(tmp_path, said("fault", "dots"), said("spacing", "even"), said("after-swap", "clean"))
 
@@ -423,37 +357,5 @@ def test_back_leads_to_the_cases_with_the_case_in_the_list(tmp_path: Path) -> No
             await steady(pilot)
             assert isinstance(pilot.app.screen, StartScreen)
             assert "1 answer" in words(pilot)
-
-    asyncio.run(story())
-
-
-def test_help_lists_the_live_keys_with_what_they_do(tmp_path: Path) -> None:
-    async def story() -> None:
-        async with at_work(tmp_path, (100, 50)) as pilot:
-            live = [a.binding for a in pilot.app.screen.active_bindings.values()]
-            await press(pilot, "question_mark")
-            text = words(pilot)
-            assert "1-9 Answer" in text and "Undo (not now)" in text
-            for binding in live:
-                if binding.id:
-                    assert binding.tooltip in text, binding
-
-    asyncio.run(story())
-
-
-def test_every_key_of_ours_has_an_id_a_description_and_a_tooltip(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "dots"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            for key in ("", "a", "t", "s", "l", "j", "w", "question_mark", "q"):
-                await press(pilot, *filter(None, [key]))
-                for node, binding, _, tooltip in pilot.app.screen.active_bindings.values():
-                    ours = any("BINDINGS" in vars(c) and binding.key in str(vars(c)["BINDINGS"])
-                               for c in type(node).__mro__ if c.__module__.startswith("diagnose"))  # fmt: skip
-                    if ours:
-                        assert binding.id and binding.description and tooltip, (node, binding)
-                if not isinstance(pilot.app.screen, TriageScreen | StartScreen):
-                    await press(pilot, "escape")
 
     asyncio.run(story())
