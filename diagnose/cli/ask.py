@@ -11,13 +11,18 @@ import click
 
 from diagnose.cases.journal import Casebook, default_folder
 from diagnose.cli import words
-from diagnose.cli.common import casebook_option, decibans, percent, printer_option, progress, rules_option
+from diagnose.cli.common import casebook_option, printer_option, progress, rules_option
 from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
+from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import NextStep, Triage, card, knowledge_from
+from diagnose.triage.wording import decibans, percent
 
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job
+
+SHOWN = 3
+"""Suspects named after each answer."""
 
 HELP = """\
   a number   that answer; several, like 1 3, where several may hold; - for none
@@ -75,6 +80,7 @@ class Interview:
         self.triage = triage
         self.later: set[str] = set()
         self.told_enough = False
+        self.doubts: list[str] = []
 
     def run(self) -> None:
         """Ask until nothing is worth asking, the user stops, or the input ends."""
@@ -84,6 +90,8 @@ class Interview:
             )
             if step is None:
                 click.echo("\nNothing more is worth asking.")
+                if self.triage.ranking()[0].probability >= ENOUGH:
+                    click.echo("The first suspect is as good as proved; the cure is below.")
                 return
             if self.triage.enough and not self.told_enough:
                 self.told_enough = True
@@ -140,13 +148,16 @@ class Interview:
                 return False
             self._now()
             return True
-        if word == "j" and rest:
-            _attach(triage, rest.strip())
+        if word in ("j", "p") and not rest.strip():
+            click.echo("  write the path behind it: j FILE" if word == "j" else "  write the card behind it: p CARD")
+            return False
+        if word == "j":
+            _attach(triage, _unquoted(rest))
             self._now()
             return True
-        if word == "p" and rest:
-            triage.choose_printer(rest.strip())
-            click.echo(f"  printer card: {rest.strip()}")
+        if word == "p":
+            triage.choose_printer(_unquoted(rest))
+            click.echo(f"  printer card: {_unquoted(rest)}")
             return False
         if word in ("w", "r", "l", "d", "t", "?"):
             self._tell(word, step)
@@ -156,7 +167,9 @@ class Interview:
     def _answer(self, said: str, question: Question) -> bool:
         if said == "0":
             self.triage.unknown(question.id)
-        elif said == "-" and question.kind == "several":
+            click.echo("  nothing changes")
+            return True
+        if said == "-" and question.kind == "several":
             self.triage.answer(question.id)
         else:
             numbers = re.split(r"[ ,]+", said)
@@ -190,6 +203,8 @@ class Interview:
                 note = "" if given.counts else f"  (does not count: {given.why})"
                 _say(f"{given.ask}  {given.say}{note}", 2, 4)
         else:
+            if triage.alarms():
+                _say("Tests that run the machine are left out while there is danger.", 2)
             for view in triage.confirming(leader):
                 for line in words.test(view):
                     click.echo(line)
@@ -199,13 +214,21 @@ class Interview:
                     click.echo(line)
 
     def _now(self) -> None:
-        first = [
-            f"{s.name.lower()} {percent(s.probability).strip()} ({decibans(s.change).replace(' ', '')} dB)"
-            for s in self.triage.ranking()[:3]
-        ]
-        _say(f"now: {', '.join(first)}", 2, 5)
-        for doubt in self.triage.doubts():
-            _say(f"note: {doubt}", 2, 6)
+        for suspect in self.triage.ranking()[:SHOWN]:
+            _say(f"{percent(suspect.probability):>7}  {decibans(suspect.change)} dB  {suspect.name}", 2, 21)
+        if self.triage.unexplained > self.triage.ranking()[SHOWN - 1].probability:
+            _say(f"{percent(self.triage.unexplained):>7}  {' ' * 9}  something not in the rules", 2)
+        doubts = self.triage.doubts()
+        for doubt in doubts:
+            if doubt not in self.doubts:
+                _say(f"note: {doubt}", 2, 6)
+        self.doubts = doubts
+
+
+def _unquoted(path: str) -> str:
+    """Return a path without the quotes that terminals put round what is dragged into them."""
+    path = path.strip()
+    return path[1:-1] if len(path) > 2 and path[0] == path[-1] and path[0] in "'\"" else path
 
 
 def _say(text: str, by: int = 0, hang: int = 0) -> None:

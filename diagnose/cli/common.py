@@ -71,17 +71,3 @@ def progress(quiet: bool) -> Callable[[float, str], None] | None:
         sys.stderr.flush()
 
     return show
-
-
-def decibans(value: float) -> str:
-    """Return a weight with its sign, always the same width."""
-    return f"{'+' if value >= 0 else '-'}{abs(value):5.1f}"
-
-
-def percent(share: float) -> str:
-    """Return a share in percent, always the same width; never 0 or 100, because nothing is ever certain."""
-    if share < 0.001:
-        return " < 0.1 %"
-    if share > 0.995:
-        return " > 99  %"
-    return f"{100 * share:6.1f} %" if share < 0.0995 else f"{100 * share:6.0f} %"

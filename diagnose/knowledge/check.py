@@ -7,13 +7,14 @@ from itertools import combinations, pairwise
 from pathlib import Path
 
 from diagnose.errors import BadInput, nearest
+from diagnose.knowledge.broken import broken_causes_point_at_what_is_known
 from diagnose.knowledge.models import Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
 from diagnose.knowledge.shares import seen_adds_up, usual_adds_up, usual_by_defect_names_defects
 
 Check = Callable[[Knowledge], Iterator[Problem]]
-CHECKS: list[Check] = [usual_adds_up, usual_by_defect_names_defects, seen_adds_up]
+CHECKS: list[Check] = [broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up]
 
 FEW_LINES = 3
 FREE_SOURCES = ("common practice", "from memory")
@@ -345,7 +346,7 @@ def causes_can_be_told_and_cured(k: Knowledge) -> Iterator[Problem]:
     for cause in k.causes.values():
         wanting = []
         if len(cause.evidence) < FEW_LINES:
-            wanting.append((f"has {len(cause.evidence)} lines of evidence", f"give it at least {FEW_LINES}"))
+            wanting.append((f"has fewer than {FEW_LINES} lines of evidence", "add what tells it from its nearest rival"))
         if not cause.confirm:
             wanting.append(("has no confirming test", "name one under `confirm:`"))
         if not cause.remedies:

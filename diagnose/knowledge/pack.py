@@ -60,6 +60,16 @@ class Origin:
         return f"{self.short or self.file}:{self.line}"
 
 
+@dataclass(frozen=True, slots=True)
+class BrokenCause:
+    """A cause that could not be read whole: its plain data, and where that stands."""
+
+    id: str
+    raw: dict[str, Any]
+    document: Document
+    path: tuple[str | int, ...]
+
+
 @dataclass(slots=True)
 class Knowledge:
     """Everything the packs say, by id. Examples have no id and stay in the order of the files."""
@@ -79,6 +89,7 @@ class Knowledge:
     """(cause id, index of evidence) to where that line stands."""
     broken: set[tuple[str, str]] = field(default_factory=set)
     """(kind, id) of entries that exist but failed: references to them are not a second fault."""
+    broken_causes: list[BrokenCause] = field(default_factory=list)
     documents: dict[str, Document] = field(default_factory=dict)
     paths: dict[tuple[str, str], tuple[str | int, ...]] = field(default_factory=dict)
     """(kind, id) to the path of the entry inside its document."""
@@ -219,6 +230,8 @@ def _add(
     if entry is None:
         if id:
             knowledge.broken.add((kind, id))
+        if kind == "causes" and isinstance(raw, dict):
+            knowledge.broken_causes.append(BrokenCause(id, raw, document, path))
         return
     line, column = document.place(path)
     origin = Origin(header.name, document.file, line, column, short=short)
@@ -236,6 +249,8 @@ def _add(
             )
             return
         if not entry.replaces:
+            if isinstance(entry, Cause):
+                knowledge.broken_causes.append(BrokenCause(id, raw, document, path))
             problems.append(
                 Problem(
                     document.file, line, column, id, f"an earlier pack has this id at {earlier}",

@@ -67,7 +67,7 @@ def checked_answer(knowledge: Knowledge, question_id: str, answers: Iterable[str
                 " ".join(filter(None, [hint, f"its answers are: {', '.join(known)}, unknown"])),
             )
     if question.kind == "one" and len(given) > 1:
-        raise BadInput(f"the question {question_id!r} takes one answer, not {len(given)}", f"keep one of: {given}")
+        raise BadInput(f"the question {question_id!r} takes one answer, not {len(given)}", f"keep one of: {', '.join(given)}")
     return tuple(a for a in known if a in given)
 
 

@@ -266,10 +266,16 @@ class Triage:
         if conflict.spoken:
             asked = " and ".join(f'"{self._ask_of(id)}"' for id in conflict.answers)
             said.append(f"These answers do not go together ({conflict.bits:.1f} bits). Look again at {asked}.")
-        if self.surprise() < doubt.SURPRISE:
+        told = [r for r in self.standing.reports if doubt.speaks(self.network, r)]
+        if len(told) >= doubt.LEAST_REPORTS and self.surprise() < doubt.SURPRISE:
             said.append(
                 "Even the first suspect explains these answers badly: "
                 "it may be something that is not in the rules, or more than one cause at once."
+            )
+        if told and self.unexplained > float(self.standing.shares[1:].max(initial=0.0)):
+            said.append(
+                "The likeliest of all is something not in the rules: they know little of such a print, "
+                "so look further than this list."
             )
         return said
 
@@ -283,10 +289,15 @@ class Triage:
         return found
 
     def confirming(self, cause_id: str) -> list[TestView]:
-        """Return the confirming tests of a cause, those that tell most for their time first."""
+        """Return the confirming tests of a cause, those that tell most for their time first.
+
+        While an alarm stands, tests that run the machine are left out: nobody should heat what may be burning.
+        """
         now = self.standing
         views = []
         tests = [self.knowledge.tests[t] for t in self.cause(cause_id).confirm]
+        if self.alarms():
+            tests = [test for test in tests if test.machine_minutes == 0]
         told = inquiry.gains(self.network, {t.question for t in tests}, now.observed, now.shares, only_open=False)
         bits = {gain.about: gain.bits for gain in told}
         for test in tests:

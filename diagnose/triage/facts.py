@@ -13,6 +13,8 @@ from diagnose.knowledge.reader import Document, read
 from diagnose.reasoning.network import Network
 from diagnose.triage.case import Triage
 
+NONE_OF_THESE = "-"
+"""What a command line says for none of the options of a question that takes several."""
 FIELDS = ("answers", "job", "printer")
 EXAMPLE_CONFIDENCE = 0.95
 """How far a finding stated in a worked example is believed: as far as any may be."""
@@ -62,7 +64,9 @@ def add_options(facts: Facts, options: Sequence[str]) -> None:
         question, sign, answer = option.partition("=")
         if not sign or not question or not answer:
             raise BadInput(f"{option!r} is not an answer", "write --answer question=answer", "--answer")
-        said.setdefault(question.strip(), []).extend(a.strip() for a in answer.split(","))
+        several = said.setdefault(question.strip(), [])
+        if answer.strip() != NONE_OF_THESE:
+            several.extend(a.strip() for a in answer.split(","))
     facts.answers.update(said)
 
 

@@ -30,7 +30,7 @@ def card(knowledge: Knowledge, name: str) -> Printer:
     path = Path(name)
     if path.suffix not in (".yaml", ".yml") and not _is_there(path):
         hint = nearest(name, knowledge.printers) or f"known are: {', '.join(knowledge.printers)}"
-        raise BadInput(f"there is no printer card {name!r}", hint + "; or give the path of a card")
+        raise BadInput(f"there is no printer card {name!r}", hint.rstrip("?") + ("? Or" if hint.endswith("?") else "; or") + " give the path of a card")
     if not _is_there(path):
         raise BadInput("there is no such printer card", "give the id of a card or the path of a YAML file", name)
     found, problems = load([path])
