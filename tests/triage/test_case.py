@@ -355,3 +355,45 @@ def test_changing_an_answer_and_undoing_it_is_the_identity(knowledge: Knowledge,
             got = sum(line.decibans for line in triage.ledger(suspect.id))
             p = suspect.probability
             assert got == pytest.approx(10 * math.log10(p / (1 - p)), abs=1e-6)
+
+
+def test_while_there_is_danger_no_test_runs_the_machine(knowledge: Knowledge, network: Network) -> None:
+    question = knowledge.danger_question()
+    assert question is not None
+    answer = next(a for a in question.answers if a.stop)
+    triage = Triage(knowledge, network=network)
+    hot = [c for c in knowledge.causes if any(v.test.machine_minutes for v in triage.confirming(c))]
+    assert hot
+    triage.answer(question.id, answer.id)
+    assert not any(view.test.machine_minutes for cause in knowledge.causes for view in triage.confirming(cause))
+    triage.take_back(question.id)
+    assert [c for c in knowledge.causes if any(v.test.machine_minutes for v in triage.confirming(c))] == hot
+
+
+def test_one_answer_or_a_job_alone_surprises_nobody(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    for question in (knowledge.by_role("defect"), knowledge.danger_question()):
+        assert question is not None
+        for answer in question.answers:
+            triage.answer(question.id, answer.id)
+            assert not any("explains these answers badly" in said for said in triage.doubts())
+        triage.take_back(question.id)
+
+
+def test_a_share_outside_the_rules_larger_than_any_suspect_is_said(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    for defect in knowledge.questions["defect"].answers:
+        triage.answer("defect", defect.id)
+        leads = triage.unexplained > triage.ranking()[0].probability
+        assert any("something not in the rules" in said for said in triage.doubts()) == leads
+
+
+def test_the_rate_is_a_starting_point_and_silence_is_said_as_such(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    triage.answer("defect", "blobs")
+    triage.answer("popping", "yes")
+    for cause in knowledge.causes.values():
+        rate, _, popping = triage.ledger(cause.id)
+        assert rate.strength == "starting point"
+        silent = not any(line.about == "popping" for line in cause.evidence)
+        assert silent == (popping.rule == "") == ("say nothing of it" in popping.because)
