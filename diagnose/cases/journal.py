@@ -34,7 +34,7 @@ class Case:
     answers: dict[str, tuple[str, ...] | None] = field(default_factory=dict)
     """Question id to its answers in the order first given; None for unknown."""
     job: dict[str, Any] | None = None
-    """The job file attached: path, sha256, findings as computed then."""
+    """The job file attached: its path, the printer card it was run on, and the findings as computed then."""
     printer: str | None = None
     """Id of the printer card, or the path of one."""
     events: int = 0
@@ -52,12 +52,14 @@ class Journal:
         return self.path.name.removesuffix(SUFFIX)
 
     def append(self, event: dict[str, Any]) -> None:
-        """Write one event and sync it to disk; raises BadInput where the file cannot be written."""
+        """Write one event and sync it to disk; raises BadInput where the file cannot be written or has gone."""
         line = json.dumps({"at": _now(), **event}, ensure_ascii=False) + "\n"
         try:
-            with self.path.open("ab+") as file:
+            # Never made here: a file that was deleted would come back without all that was said before.
+            with os.fdopen(os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)), "rb+") as file:
                 _cut_torn_line(file)
-                file.write(line.encode())
+                # A path that is no text has characters that cannot be written; JSON has an escape for them.
+                file.write(line.encode("utf-8", "backslashreplace"))
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
@@ -80,9 +82,9 @@ class Journal:
                 continue  # without its line end an event was torn by a crash: it never happened
             try:
                 event = json.loads(line)
-                if not isinstance(event, dict) or "do" not in event:
+                if not _is_event(event):
                     raise ValueError
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 raise BadInput(
                     "this line is not an event of a case", "restore the file from a copy", f"{self.path}:{number}"
                 ) from error
@@ -105,6 +107,29 @@ def _cut_torn_line(file: Any) -> None:
     whole = file.read()
     file.truncate(whole.rfind(b"\n") + 1)
     file.seek(0, os.SEEK_END)
+
+
+def _is_event(event: Any) -> bool:
+    """Tell whether an event holds what `fold` and the case read from it."""
+    if not isinstance(event, dict) or not isinstance(event.get("do"), str):
+        return False
+    if event["do"] in ("answer", "take-back") and not isinstance(event.get("question"), str):
+        return False
+    if event["do"] == "answer":
+        given = event.get("answers")
+        return given is None or (isinstance(given, list) and all(isinstance(a, str) for a in given))
+    if event["do"] == "printer":
+        return event.get("printer") is None or isinstance(event["printer"], str)
+    if event["do"] == "job" and event.get("job") is not None:
+        found = event["job"].get("findings") if isinstance(event["job"], dict) else None
+        return isinstance(found, list) and all(
+            isinstance(f, dict)
+            and all(isinstance(f.get(name), str) for name in ("id", "answer", "because"))
+            and isinstance(f.get("confidence"), int | float)
+            and 0 <= f["confidence"] <= 1
+            for f in found
+        )
+    return True
 
 
 def _now() -> str:
@@ -160,6 +185,13 @@ class Casebook:
         stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
         id = "-".join(filter(None, [stamp, words, secrets.token_hex(2)]))
         journal = Journal(self.folder / f"{id}{SUFFIX}")
+        try:
+            journal.path.touch(exist_ok=False)
+        except OSError as error:
+            raise BadInput(
+                f"no case can be started in this folder ({error.strerror or error})",
+                "choose another one with --casebook", str(self.folder),
+            ) from error  # fmt: skip
         journal.append({"do": "start", "title": " ".join(title.split()), "version": VERSION})
         return journal
 

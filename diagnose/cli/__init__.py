@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from importlib import import_module
@@ -44,6 +45,17 @@ class Lazy(click.Group):
             raise BadInput(f"there is no command {args[0]!r}", hint)
         return super().resolve_command(context, args)
 
+    def invoke(self, context: click.Context) -> Any:
+        """Run the command; a reader of our pipe that has gone is no fault."""
+        try:
+            code = super().invoke(context)
+            if sys.stdout:
+                sys.stdout.flush()
+        except BrokenPipeError:  # caught here, because the library would exit with 1
+            _drop_output()
+            code = 0
+        return code
+
 
 @click.group(cls=Lazy, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="%(version)s")
@@ -67,6 +79,7 @@ def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | Non
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits 0 when all is good, 1 when a check failed, 2 for bad use or bad input."""
     out = sys.stdout
+    _survive_any_text()
     try:
         code = diagnose.main(arguments, prog_name="diagnose", standalone_mode=False)
     except BadInput as error:
@@ -83,8 +96,21 @@ def main(arguments: list[str] | None = None) -> None:
     except SystemExit as end:
         # When the reader of our pipe has gone, the toolkit mutes the output and calls it a failure; we do not.
         code = end.code if sys.stdout is out else 0
-    except BrokenPipeError:
-        # The reader of our pipe has gone; a second error while closing would only confuse.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        click.echo(f"diagnose: {place}{error.strerror or error}", err=True)
+        _drop_output()
+        code = 2
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _survive_any_text() -> None:
+    """Let a file name that is no text, or a terminal without some letter, spoil that letter and nothing else."""
+    for stream, errors in ((sys.stdin, "surrogateescape"), (sys.stdout, "backslashreplace")):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors=errors)
+
+
+def _drop_output() -> None:
+    """Send what is still to be written nowhere: a second error while closing would only confuse."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)

@@ -5,15 +5,24 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from diagnose.cases.journal import Casebook, default_folder
 from diagnose.cli import words
-from diagnose.cli.common import decibans, percent, printer_option, progress, rules_option
+from diagnose.cli.common import casebook_option, printer_option, progress, rules_option
 from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
-from diagnose.triage import NextStep, Triage, knowledge_from
+from diagnose.reasoning.inquiry import ENOUGH
+from diagnose.triage import NextStep, Triage, card, knowledge_from
+from diagnose.triage.wording import decibans, percent
+
+if TYPE_CHECKING:
+    from diagnose.toolpath.job import Job
+
+SHOWN = 3
+"""Suspects named after each answer."""
 
 HELP = """\
   a number   that answer; several, like 1 3, where several may hold; - for none
@@ -31,7 +40,7 @@ HELP = """\
 
 
 @click.command()
-@click.option("--casebook", type=click.Path(path_type=Path), metavar="DIR", help="Keep cases in this folder.")
+@casebook_option
 @click.option("--case", "case_id", metavar="ID", help="Go on with this case.")
 @click.option("--title", default="", help="What the part is.")
 @click.option("--job", metavar="FILE", help="The job file (G-code) of the print.")
@@ -46,11 +55,17 @@ def ask(
     """
     knowledge = knowledge_from(packs)
     book = Casebook(casebook or default_folder())
-    triage = Triage.resume(knowledge, book, case_id) if case_id else Triage.start(knowledge, book, title)
+    triage = Triage.resume(knowledge, book, case_id) if case_id else Triage(knowledge)
+    # Card and job are tried before a case is started or changed: a mistyped path leaves nothing behind.
+    if printer:
+        card(knowledge, printer)
+    read = triage.read_job(job, progress(False), printer=printer) if job else None
+    if not case_id:
+        triage = Triage.start(knowledge, book, title, triage.network)
     if printer:
         triage.choose_printer(printer)
-    if job:
-        _attach(triage, job)
+    if read:
+        _take(triage, read)
     click.echo(f"case {triage.case.id}; ? lists what you can type")
     Interview(triage).run()
     click.echo()
@@ -65,6 +80,7 @@ class Interview:
         self.triage = triage
         self.later: set[str] = set()
         self.told_enough = False
+        self.doubts: list[str] = []
 
     def run(self) -> None:
         """Ask until nothing is worth asking, the user stops, or the input ends."""
@@ -74,6 +90,8 @@ class Interview:
             )
             if step is None:
                 click.echo("\nNothing more is worth asking.")
+                if self.triage.ranking()[0].probability >= ENOUGH:
+                    click.echo("The first suspect is as good as proved; the cure is below.")
                 return
             if self.triage.enough and not self.told_enough:
                 self.told_enough = True
@@ -98,7 +116,7 @@ class Interview:
         """Read lines until the question is done with; returns False when the user stops."""
         while True:
             click.echo("> ", nl=False)
-            line = sys.stdin.readline()
+            line = sys.stdin.readline() if sys.stdin else ""
             if not line:
                 click.echo()
                 return False
@@ -130,13 +148,16 @@ class Interview:
                 return False
             self._now()
             return True
-        if word == "j" and rest:
-            _attach(triage, rest.strip())
+        if word in ("j", "p") and not rest.strip():
+            click.echo("  write the path behind it: j FILE" if word == "j" else "  write the card behind it: p CARD")
+            return False
+        if word == "j":
+            _attach(triage, _unquoted(rest))
             self._now()
             return True
-        if word == "p" and rest:
-            triage.choose_printer(rest.strip())
-            click.echo(f"  printer card: {rest.strip()}")
+        if word == "p":
+            triage.choose_printer(_unquoted(rest))
+            click.echo(f"  printer card: {_unquoted(rest)}")
             return False
         if word in ("w", "r", "l", "d", "t", "?"):
             self._tell(word, step)
@@ -146,11 +167,13 @@ class Interview:
     def _answer(self, said: str, question: Question) -> bool:
         if said == "0":
             self.triage.unknown(question.id)
-        elif said == "-" and question.kind == "several":
+            click.echo("  nothing changes")
+            return True
+        if said == "-" and question.kind == "several":
             self.triage.answer(question.id)
         else:
             numbers = re.split(r"[ ,]+", said)
-            if not all(n.isdigit() and 1 <= int(n) <= len(question.answers) for n in numbers):
+            if not all(re.fullmatch("[0-9]{1,3}", n) and 1 <= int(n) <= len(question.answers) for n in numbers):
                 click.echo(f"  type a number from 0 to {len(question.answers)}, or ? to see what else you can type")
                 return False
             self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
@@ -180,6 +203,8 @@ class Interview:
                 note = "" if given.counts else f"  (does not count: {given.why})"
                 _say(f"{given.ask}  {given.say}{note}", 2, 4)
         else:
+            if triage.alarms():
+                _say("Tests that run the machine are left out while there is danger.", 2)
             for view in triage.confirming(leader):
                 for line in words.test(view):
                     click.echo(line)
@@ -189,13 +214,21 @@ class Interview:
                     click.echo(line)
 
     def _now(self) -> None:
-        first = [
-            f"{s.name.lower()} {percent(s.probability).strip()} ({decibans(s.change).replace(' ', '')} dB)"
-            for s in self.triage.ranking()[:3]
-        ]
-        _say(f"now: {', '.join(first)}", 2, 5)
-        for doubt in self.triage.doubts():
-            _say(f"note: {doubt}", 2, 6)
+        for suspect in self.triage.ranking()[:SHOWN]:
+            _say(f"{percent(suspect.probability):>7}  {decibans(suspect.change)} dB  {suspect.name}", 2, 21)
+        if self.triage.unexplained > self.triage.ranking()[SHOWN - 1].probability:
+            _say(f"{percent(self.triage.unexplained):>7}  {' ' * 9}  something not in the rules", 2)
+        doubts = self.triage.doubts()
+        for doubt in doubts:
+            if doubt not in self.doubts:
+                _say(f"note: {doubt}", 2, 6)
+        self.doubts = doubts
+
+
+def _unquoted(path: str) -> str:
+    """Return a path without the quotes that terminals put round what is dragged into them."""
+    path = path.strip()
+    return path[1:-1] if len(path) > 2 and path[0] == path[-1] and path[0] in "'\"" else path
 
 
 def _say(text: str, by: int = 0, hang: int = 0) -> None:
@@ -204,8 +237,11 @@ def _say(text: str, by: int = 0, hang: int = 0) -> None:
 
 
 def _attach(triage: Triage, path: str) -> None:
-    job = triage.read_job(Path(path).expanduser(), progress(False))
+    _take(triage, triage.read_job(path, progress(False)))
+
+
+def _take(triage: Triage, job: Job) -> None:
     triage.attach(job)
-    click.echo(f"  read {path}: {len(job.findings)} findings")
+    click.echo(f"  read {job.file.path}: {len(job.findings)} findings")
     if not triage.case.printer:
         click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")

@@ -14,10 +14,27 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def rules_option(command: F) -> F:
-    """Add ``--rules DIR``, repeatable."""
+    """Add ``--rules DIR``, repeatable; those given before the command's name come first."""
+
+    def with_earlier(context: click.Context, _: click.Parameter, packs: tuple[Path, ...]) -> tuple[Path, ...]:
+        return (*map(Path, context.find_root().params.get("packs", ())), *packs)
+
     return click.option(
         "--rules", "packs", multiple=True, type=click.Path(path_type=Path), metavar="DIR",
-        help="Lay this folder of rules over the built-in ones.",
+        callback=with_earlier, help="Lay this folder of rules over the built-in ones.",
+    )(command)  # fmt: skip
+
+
+def casebook_option(command: F) -> F:
+    """Add ``--casebook DIR``; one given before the command's name holds too."""
+
+    def or_earlier(context: click.Context, _: click.Parameter, folder: Path | None) -> Path | None:
+        earlier = context.find_root().params.get("casebook")
+        return folder or (Path(earlier) if earlier else None)
+
+    return click.option(
+        "--casebook", type=click.Path(path_type=Path), metavar="DIR", callback=or_earlier,
+        help="Keep cases in this folder.",
     )(command)  # fmt: skip
 
 
@@ -39,8 +56,8 @@ def printer_option(command: F) -> F:
 
 
 def print_json(data: Any) -> None:
-    """Print data as JSON, the same bytes for the same data."""
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+    """Print data as JSON, the same bytes for the same data, in ASCII: whole on every terminal and for every file name."""
+    click.echo(json.dumps(data, indent=2, allow_nan=False))
 
 
 def progress(quiet: bool) -> Callable[[float, str], None] | None:
@@ -54,17 +71,3 @@ def progress(quiet: bool) -> Callable[[float, str], None] | None:
         sys.stderr.flush()
 
     return show
-
-
-def decibans(value: float) -> str:
-    """Return a weight with its sign, always the same width."""
-    return f"{'+' if value >= 0 else '-'}{abs(value):5.1f}"
-
-
-def percent(share: float) -> str:
-    """Return a share in percent, always the same width; never 0 or 100, because nothing is ever certain."""
-    if share < 0.001:
-        return " < 0.1 %"
-    if share > 0.995:
-        return " > 99  %"
-    return f"{100 * share:6.1f} %" if share < 0.0995 else f"{100 * share:6.0f} %"

@@ -8,11 +8,12 @@ from pathlib import Path
 import click
 
 from diagnose.cli import words
-from diagnose.cli.common import decibans, percent, progress, quiet_option, rules_option
+from diagnose.cli.common import progress, quiet_option, rules_option
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.builtin import casebook_folder
 from diagnose.triage import Triage, knowledge_from
 from diagnose.triage.facts import facts_file
+from diagnose.triage.wording import decibans, percent
 
 SCENARIO = "lamp-shade.yaml"
 MOST_STEPS = 40
@@ -79,4 +80,5 @@ def _put(triage: Triage, id: str, ask: str, answers: dict[str, list[str]]) -> No
 
 def _now(triage: Triage) -> None:
     leader = triage.ranking()[0]
-    click.echo(f"  now: {leader.name.lower()} {percent(leader.probability).strip()} ({decibans(leader.change).replace(' ', '')} dB)")
+    change = decibans(leader.change).replace(" ", "")
+    click.echo(f"  first now: {leader.name.lower()}, {percent(leader.probability)} ({change} dB)")

@@ -15,7 +15,7 @@ from pydantic import BaseModel
 from diagnose.cli.toolpath.draw import Pen
 from diagnose.cli.whole import write_whole
 from diagnose.errors import BadInput
-from diagnose.knowledge.cards import Axes, Known, Printer
+from diagnose.knowledge.cards import Accelerations, Known, Printer, Speeds
 from diagnose.knowledge.pack import Knowledge
 from diagnose.triage import card
 from diagnose.triage.sources import card_number
@@ -239,7 +239,7 @@ def _part(
         yield from _comment(explain.get(dotted, ""), indent)
         if isinstance(value, Known):
             yield f"{indent}{name}: {_number(dotted, value, made)}{_because(made, dotted)}"
-        elif isinstance(value, Axes):
+        elif isinstance(value, Accelerations | Speeds):
             yield from _axes(value, dotted, indent, made)
         else:
             yield f"{indent}{name}: {json.dumps(value) if isinstance(value, bool) else value}"
@@ -259,11 +259,11 @@ def _corner(
         held = corner.deviation_mm or Known[float].model_validate({"value": replaced[number]})
         yield f"{indent}  deviation_mm: {_number(number, held, made)}{_because(made, number)}"
     else:
-        held = corner.step_mm_s or Axes.model_validate({axis: replaced[f"{number}.{axis}"] for axis in "xyze"})
+        held = corner.step_mm_s or Speeds.model_validate({axis: replaced[f"{number}.{axis}"] for axis in "xyze"})
         yield from _axes(held, number, f"{indent}  ", made)
 
 
-def _axes(axes: Axes, dotted: str, indent: str, made: Made) -> Iterator[str]:
+def _axes(axes: Accelerations | Speeds, dotted: str, indent: str, made: Made) -> Iterator[str]:
     yield f"{indent}{dotted.rpartition('.')[2]}:"
     for axis in type(axes).model_fields:
         name = f"{dotted}.{axis}"

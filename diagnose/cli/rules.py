@@ -21,6 +21,7 @@ from diagnose.triage import knowledge_from
 from diagnose.triage.contract import rules_json
 from diagnose.triage.facts import run_examples
 from diagnose.triage.sources import unpublished_findings
+from diagnose.triage.wording import times
 
 KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "sources")
 
@@ -52,7 +53,7 @@ def check(packs: tuple[Path, ...], as_json: bool, quiet: bool, strict: bool) -> 
                 click.echo(f"{problem}{'' if problem.hard else ' (advice)'}")
         counted = ", ".join(f"{len(getattr(knowledge, kind))} {kind}" for kind in KINDS)
         if not quiet:
-            click.echo(f"{counted}, {len(knowledge.examples)} examples: {len(faults)} faults")
+            click.echo(f"{counted}, {len(knowledge.examples)} examples: {times(len(faults), 'fault')}")
     sys.exit(1 if faults else 0)
 
 
@@ -97,6 +98,9 @@ def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
         for entry in getattr(knowledge, name).values():
             text = getattr(entry, "name", None) or getattr(entry, "ask", None) or getattr(entry, "cite", "")
             click.echo(f"  {entry.id:<28} {text}")
+            if isinstance(entry, Question):
+                for line in indented(", ".join(a.id for a in entry.answers), 31):
+                    click.echo(line)
 
 
 @rules.command()
@@ -104,16 +108,20 @@ def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
 @rules_option
 @json_option
 def show(id: str, packs: tuple[Path, ...], as_json: bool) -> None:
-    """Show one entry of the rules as a page: a cause, question, finding, test or remedy."""
+    """Show one entry of the rules as a page: a cause, question, finding, test or remedy.
+
+    Where entries of several kinds have the id, all are shown; as JSON, each under its kind.
+    """
     knowledge = knowledge_from(packs)
     found = [(kind, getattr(knowledge, kind)[id]) for kind in KINDS if id in getattr(knowledge, kind)]
     if not found:
         known = [i for kind in KINDS for i in getattr(knowledge, kind)]
         raise BadInput(f"the rules have no {id!r}", nearest(id, known) or "`diagnose rules list` shows every id")
+    if as_json:
+        dumped = [entry.model_dump(mode="json", by_alias=True, exclude_none=True) for _, entry in found]
+        print_json(dumped[0] if len(dumped) == 1 else {kind: entry for (kind, _), entry in zip(found, dumped, strict=True)})
+        return
     for number, (kind, entry) in enumerate(found):
-        if as_json:
-            print_json(entry.model_dump(mode="json", by_alias=True, exclude_none=True))
-            continue
         if number:
             click.echo()
         origin = knowledge.origins[kind, id]

@@ -6,9 +6,10 @@ import shutil
 import textwrap
 from collections.abc import Iterator
 
-from diagnose.cli.common import decibans, percent
 from diagnose.knowledge.models import Remedy
+from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
+from diagnose.triage.wording import decibans, percent, times
 
 WIDTH = 92
 WORTH_A_LINE = 0.5
@@ -17,11 +18,10 @@ WORTH_A_LINE = 0.5
 
 def ranking(triage: Triage, most: int = 6) -> Iterator[str]:
     """Yield the suspects, likeliest first, with a bar each."""
-    for suspect in triage.ranking()[:most]:
-        bar = "#" * round(20 * suspect.probability)
-        yield f"  {percent(suspect.probability)}  {bar:<20}  {suspect.name}  [{suspect.id}]"
-    bar = "#" * round(20 * triage.unexplained)
-    yield f"  {percent(triage.unexplained)}  {bar:<20}  something not in the rules"
+    rows = [(s.probability, f"{s.name}  [{s.id}]") for s in triage.ranking()[:most]]
+    rows.append((triage.unexplained, "something not in the rules"))
+    for share, name in sorted(rows, key=lambda row: -row[0]):
+        yield f"  {percent(share):>7}  {'#' * round(20 * share):<20}  {name}"
 
 
 def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
@@ -36,7 +36,7 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
         where = f" [{line.rule}]" if line.rule else ""
         yield from indented(f"{line.because}{where}", 9)
     if rest:
-        yield f"  {decibans(sum(line.decibans for line in rest))}  {len(rest)} more that hardly matter"
+        yield f"  {decibans(sum(line.decibans for line in rest))}  {times(len(rest), 'line')} more that hardly matter"
     yield f"  {decibans(sum(line.decibans for line in lines))}  together"
 
 
@@ -98,6 +98,13 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
         yield ""
         yield "To confirm it"
         yield from test(views[0])
+    elif triage.alarms():
+        yield ""
+        yield "Tests that run the machine are left out while there is danger."
+    if triage.ranking()[0].probability >= ENOUGH and triage.remedies(leader):
+        yield ""
+        yield "To cure it, once it is confirmed"
+        yield from remedy(triage.remedies(leader)[0])
     steps = triage.next_steps(3)
     if steps:
         yield ""

@@ -52,16 +52,28 @@ def _left_out(value: N) -> Any:
 _Int = Annotated[Known[Annotated[int, Field(ge=1, le=100_000)]], BeforeValidator(_bare)]
 _Count = Annotated[Known[Annotated[int, Field(ge=0, le=100_000)]], BeforeValidator(_bare)]
 _More = Annotated[Known[Annotated[float, Field(gt=0, le=1e9)]], BeforeValidator(_bare)]
+_Speed = Annotated[Known[Annotated[float, Field(ge=0.01, le=1e5)]], BeforeValidator(_bare)]
+_Acceleration = Annotated[Known[Annotated[float, Field(ge=1, le=1e6)]], BeforeValidator(_bare)]
+"""Anything slower is no printer, and a job on it would take years to work out."""
 _NotLess = Annotated[Known[Annotated[float, Field(ge=0, le=1e9)]], BeforeValidator(_bare)]
 
 
-class Axes(Part):
-    """One number an axis."""
+class Speeds(Part):
+    """One speed an axis."""
 
-    x: _More = Field(description="Axis X")
-    y: _More = Field(description="Axis Y")
-    z: _More = Field(description="Axis Z")
-    e: _More = Field(description="Feeder, in filament")
+    x: _Speed = Field(description="Axis X")
+    y: _Speed = Field(description="Axis Y")
+    z: _Speed = Field(description="Axis Z")
+    e: _Speed = Field(description="Feeder, in filament")
+
+
+class Accelerations(Part):
+    """One acceleration an axis."""
+
+    x: _Acceleration = Field(description="Axis X")
+    y: _Acceleration = Field(description="Axis Y")
+    z: _Acceleration = Field(description="Axis Z")
+    e: _Acceleration = Field(description="Feeder, in filament")
 
 
 class Corner(Part):
@@ -76,7 +88,7 @@ class Corner(Part):
         description="How far from the corner the imagined circle passes. Larger: faster corners, more ringing, and fewer "
         "slow starts on facets. Usually 0.005 to 0.1 mm; v2 (sqrt 2 - 1) / a for v round a right angle",
     )
-    step_mm_s: Axes | None = Field(
+    step_mm_s: Speeds | None = Field(
         None,
         description="The largest sudden change of speed. Larger: faster corners, more ringing. Usually 5 to 20 mm/s in X and "
         "Y, 0.2 to 1 in Z, 1 to 10 for the feeder",
@@ -88,7 +100,7 @@ class Corner(Part):
             self.step_mm_s is not None
         ):
             _refuse(
-                f"the corner rule {self.rule!r} does not go with the numbers given",
+                f"has the rule {self.rule!r}, which does not go with the numbers given",
                 "write {rule: radius, deviation_mm: 0.05} or {rule: step, step_mm_s: {x, y, z, e}}",
             )
         return self
@@ -120,11 +132,11 @@ class Motion(Part):
     travel_acceleration_mm_s2: Annotated[_More, _within(1, 200_000, "mm/s2")] = Field(
         description="Acceleration of moves without filament, where the job sets none. Usually 500 to 20000"
     )
-    axis_speed_mm_s: Axes = Field(
+    axis_speed_mm_s: Speeds = Field(
         description="The most each axis may do; the slowest one caps a move. Usually 100 to 600 in X and Y, 5 to 30 in Z, "
         "25 to 120 for the feeder"
     )
-    axis_acceleration_mm_s2: Axes = Field(
+    axis_acceleration_mm_s2: Accelerations = Field(
         description="The most each axis may gather speed; the weakest one caps a move. Usually 1000 to 20000 in X and Y, "
         "50 to 500 in Z, 1000 to 10000 for the feeder"
     )
@@ -314,7 +326,7 @@ class Printer(Entry):
                     yield f"{prefix}{name}", field.description
                 inner = next((m for m in _models(field.annotation) if not issubclass(m, Known)), None)
                 for below, said in walk(inner, f"{prefix}{name}.") if inner else ():
-                    yield below, f"{said}: {field.description}" if inner is Axes else said
+                    yield below, f"{said}: {field.description}" if inner in (Speeds, Accelerations) else said
 
         return dict(walk(cls, ""))
 

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, pairwise
 from pathlib import Path
 
 from diagnose.errors import BadInput, nearest
-from diagnose.knowledge.models import Answer, Cause, Evidence, Finding, Question
+from diagnose.knowledge.broken import broken_causes_point_at_what_is_known
+from diagnose.knowledge.models import Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
+from diagnose.knowledge.shares import seen_adds_up, usual_adds_up, usual_by_defect_names_defects
 
 Check = Callable[[Knowledge], Iterator[Problem]]
-CHECKS: list[Check] = []
+CHECKS: list[Check] = [broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up]
 
-USUAL_SLACK = 0.05
-"""Stated shares that should add to 1 may miss it by this much before they are scaled."""
 FEW_LINES = 3
 FREE_SOURCES = ("common practice", "from memory")
 
@@ -59,14 +59,10 @@ def _unknown(
     )  # fmt: skip
 
 
-def _asked(k: Knowledge, id: str) -> Question | Finding | None:
-    return k.questions.get(id) or k.findings.get(id)
-
-
 def _unknown_answer(
     k: Knowledge, kind: str, id: str, path: Sequence[str | int], about: str, answer: str
 ) -> Iterator[Problem]:
-    asked = _asked(k, about)
+    asked = k.asked(about)
     if asked is None:
         return
     known = [a.id for a in asked.answers]
@@ -83,11 +79,16 @@ def _condition(
 ) -> Iterator[Problem]:
     for about, answers in condition.items():
         yield from _unknown(k, kind, id, (*path, about), about, "the question or finding", "questions", "findings")
-        asked = _asked(k, about)
+        asked = k.asked(about)
         if isinstance(asked, Question) and asked.kind == "several":
             yield k.problem(
                 kind, id, (*path, about), f"{about!r} is of kind several and cannot be a condition",
                 "use a question of kind one, or a finding",
+            )  # fmt: skip
+        if isinstance(asked, Finding) and asked.fills:
+            yield k.problem(
+                kind, id, (*path, about), f"{about!r} fills the question {asked.fills!r} and cannot be a condition",
+                f"use the question {asked.fills!r}",
             )  # fmt: skip
         for answer in answers:
             yield from _unknown_answer(k, kind, id, (*path, about), about, answer)
@@ -102,7 +103,7 @@ def evidence_speaks_of_what_is_known(k: Knowledge) -> Iterator[Problem]:
             kind = "questions" if line.question else "findings"
             yield from _line_problem(k, cause, index, line, kind)
             for problem in _condition(k, "causes", cause.id, (*path, "given"), line.given):
-                yield _at_line(k, cause.id, index, problem)
+                yield k.at_line(cause.id, index, problem)
 
 
 def _line_problem(k: Knowledge, cause: Cause, index: int, line: Evidence, kind: str) -> Iterator[Problem]:
@@ -112,26 +113,24 @@ def _line_problem(k: Knowledge, cause: Cause, index: int, line: Evidence, kind: 
         *_unknown_answer(k, "causes", cause.id, (*path, "answer"), line.about, line.answer),
     ]
     for problem in found:
-        yield _at_line(k, cause.id, index, problem)
-
-
-def _at_line(k: Knowledge, cause: str, index: int, problem: Problem) -> Problem:
-    """Return the problem moved to where the line stands: an adjusted line is in another file than its cause."""
-    origin = k.lines.get((cause, index))
-    if origin is None or origin.file == problem.file:
-        return problem
-    return Problem(origin.file, origin.line, origin.column, cause, problem.what, problem.instead, problem.hard)
+        yield k.at_line(cause.id, index, problem)
 
 
 @_rule
 def defects_are_answers(k: Knowledge) -> Iterator[Problem]:
-    """Checks that each defect of a cause is an answer of the question with role defect."""
+    """Checks that each defect of a cause is an answer of the question with role defect, which has no evidence else."""
     question = k.by_role("defect")
     for cause in k.causes.values():
         for defect in cause.defects:
             if question is None:
                 return
             yield from _unknown_answer(k, "causes", cause.id, ("defects", defect), question.id, defect)
+        for index, line in enumerate(cause.evidence):
+            if question is not None and line.question == question.id:
+                yield k.at_line(cause.id, index, k.problem(
+                    "causes", cause.id, ("evidence", index, "question"), "`defects` says this already",
+                    f"write `{line.answer}: {line.seen.said}` under `defects:`",
+                ))  # fmt: skip
         total = sum(f.value for f in cause.defects.values())
         if total > 1 + 1e-9:
             yield k.problem(
@@ -154,6 +153,9 @@ def roles_are_held_once(k: Knowledge) -> Iterator[Problem]:
             if q.kind != "one":
                 yield k.problem("questions", q.id, ("kind",), f"a question with role {role!r} is of kind several",
                                 "make it `kind: one`")  # fmt: skip
+            if role == "defect" and q.ask_if:
+                yield k.problem("questions", q.id, ("ask_if",), "every print has a main defect",
+                                "ask it always: take `ask_if` out")  # fmt: skip
     if k.questions and k.by_role("defect") is None and not any(kind == "questions" for kind, _ in k.broken):
         first = next(iter(k.questions))
         yield k.problem("questions", first, (), "no question has the role defect",
@@ -183,7 +185,7 @@ def sources_are_known(k: Knowledge) -> Iterator[Problem]:
                 for problem in _unknown(
                     k, "causes", cause.id, ("evidence", index, "source"), line.source, "the source", "sources"
                 ):
-                    yield _at_line(k, cause.id, index, problem)
+                    yield k.at_line(cause.id, index, problem)
 
 
 @_rule
@@ -203,6 +205,7 @@ def gates_are_known(k: Knowledge) -> Iterator[Problem]:
 @_rule
 def findings_fit(k: Knowledge) -> Iterator[Problem]:
     """Checks that a finding that fills a question has its answers, and that what it is derived from exists."""
+    filled: dict[str, str] = {}
     for finding in k.findings.values():
         if finding.id in k.questions:
             yield k.problem("findings", finding.id, ("id",), "a question has this id too", "rename the finding")
@@ -214,6 +217,16 @@ def findings_fit(k: Knowledge) -> Iterator[Problem]:
         question = k.questions.get(finding.fills)
         if question is None:
             continue
+        if question.kind == "several":
+            yield k.problem(
+                "findings", finding.id, ("fills",), f"{question.id!r} is of kind several and cannot be filled",
+                "fill a question of kind one, or write evidence on the finding",
+            )  # fmt: skip
+        if filled.setdefault(question.id, finding.id) != finding.id:
+            yield k.problem(
+                "findings", finding.id, ("fills",), f"{question.id!r} is filled by {filled[question.id]!r} already",
+                "take `fills` out of one of the two",
+            )  # fmt: skip
         ours, theirs = {a.id for a in finding.answers}, {a.id for a in question.answers}
         if not ours <= theirs:
             yield k.problem(
@@ -233,119 +246,35 @@ def facts_count_once(k: Knowledge) -> Iterator[Problem]:
                 continue
             path = ("evidence", index, "finding")
             if finding.fills:
-                yield _at_line(k, cause.id, index, k.problem(
+                yield k.at_line(cause.id, index, k.problem(
                     "causes", cause.id, path, f"{finding.id!r} fills the question {finding.fills!r}",
                     f"write the evidence on the question {finding.fills!r}",
                 ))  # fmt: skip
-            elif finding.derived_from and not set(line.given) & set(finding.derived_from):
-                yield _at_line(k, cause.id, index, k.problem(
-                    "causes", cause.id, path,
-                    f"{finding.id!r} is computed from {', '.join(finding.derived_from)}: one fact would count twice",
-                    f"add `given: {{{finding.derived_from[0]}: ...}}`",
-                ))  # fmt: skip
-
-
-@_rule
-def usual_adds_up(k: Knowledge) -> Iterator[Problem]:
-    """Checks that the usual shares of a question add to 1 where all are stated, and to at most 1 where not."""
-    for kind in ("questions", "findings"):
-        for asked in getattr(k, kind).values():
-            if isinstance(asked, Question) and asked.kind == "several":
                 continue
-            for defect in sorted({d for a in asked.answers if isinstance(a.usual, dict) for d in a.usual} | {"other"}):
-                yield from _usual_total(k, kind, asked.id, asked.answers, defect)
-
-
-def _usual_total(k: Knowledge, kind: str, id: str, answers: tuple[Answer, ...], defect: str) -> Iterator[Problem]:
-    stated = [a.usual_for(defect) for a in answers]
-    total = sum(s for s in stated if s is not None)
-    of = "" if defect == "other" else f" for {defect}"
-    if None in stated:
-        if total > 1 - 1e-9:
-            yield k.problem(
-                kind, id, ("answers",), f"the usual shares stated{of} already add up to {total:.2f}",
-                "leave room for the answers without a usual share",
-            )  # fmt: skip
-    elif abs(total - 1) > USUAL_SLACK + 1e-9:
-        yield k.problem(kind, id, ("answers",), f"the usual shares{of} add up to {total:.2f}", "make them add up to 1")
-
-
-@_rule
-def seen_adds_up(k: Knowledge) -> Iterator[Problem]:
-    """Checks that what a cause says of one question is at most 1 in every context, and never said twice."""
-    for cause in k.causes.values():
-        cells: dict[str, list[tuple[int, Evidence]]] = {}
-        for index, line in enumerate(cause.evidence):
-            cells.setdefault(line.about, []).append((index, line))
-        for about, lines in cells.items():
-            asked = _asked(k, about)
-            if asked is not None:
-                yield from _said_twice(k, cause, lines)
-                if not (isinstance(asked, Question) and asked.kind == "several"):
-                    yield from _over_one(k, cause, about, lines)
-
-
-def _said_twice(k: Knowledge, cause: Cause, lines: list[tuple[int, Evidence]]) -> Iterator[Problem]:
-    for (i, first), (j, second) in combinations(lines, 2):
-        if first.answer != second.answer or len(first.given) != len(second.given):
-            continue
-        apart = any(
-            not set(first.given[about]) & set(second.given[about]) for about in first.given.keys() & second.given.keys()
-        )
-        if not apart:
-            yield _at_line(k, cause.id, j, k.problem(
-                "causes", cause.id, ("evidence", j, "answer"),
-                f"{second.about} {second.answer} is also said at {k.lines.get((cause.id, i))}, and both can hold at once",
-                "keep one of the two lines, or make one more specific with `given`",
-            ))  # fmt: skip
-
-
-def _over_one(k: Knowledge, cause: Cause, about: str, lines: list[tuple[int, Evidence]]) -> Iterator[Problem]:
-    for context in _contexts(line for _, line in lines):
-        said: dict[str, tuple[int, Evidence]] = {}
-        for index, line in lines:
-            if all(context.get(q) in answers for q, answers in line.given.items()):
-                old = said.get(line.answer)
-                if old is None or len(line.given) > len(old[1].given):
-                    said[line.answer] = (index, line)
-        total = sum(line.seen.value for _, line in said.values())
-        if total > 1 + USUAL_SLACK + 1e-9 and len(said) > 1:
-            index = max(i for i, _ in said.values())
-            when = "".join(f" when {q} is {a}" for q, a in context.items() if a)
-            yield _at_line(k, cause.id, index, k.problem(
-                "causes", cause.id, ("evidence", index, "seen"),
-                f"the answers of {about!r} add up to {total:.2f}{when}", "together they may be seen at most always: 1",
-            ))  # fmt: skip
-            return
-
-
-def _contexts(lines: Iterable[Evidence]) -> Iterator[dict[str, str | None]]:
-    """Yield one context for each combination of answers that some line's `given` speaks of, and none of them."""
-    said: dict[str, set[str]] = {}
-    for line in lines:
-        for about, answers in line.given.items():
-            said.setdefault(about, set()).update(answers)
-    found: list[dict[str, str | None]] = [{}]
-    for about, spoken in said.items():
-        found = [{**context, about: answer} for context in found for answer in (*sorted(spoken), None)]
-        if len(found) > 4096:
-            break
-    yield from found
+            bases = [k.findings[f].fills or f for f in finding.derived_from if f in k.findings]
+            if bases and not set(line.given) & set(bases):
+                yield k.at_line(cause.id, index, k.problem(
+                    "causes", cause.id, path,
+                    f"{finding.id!r} is computed from {', '.join(bases)}: one fact would count twice",
+                    f"add `given: {{{bases[0]}: ...}}`",
+                ))  # fmt: skip
 
 
 @_rule
 def conditions_have_no_cycle(k: Knowledge) -> Iterator[Problem]:
     """Checks that gates and contexts together have no cycle."""
     above: dict[str, set[str]] = {}
+    defect, second = k.by_role("defect"), k.by_role("second-defect")
     for question in k.questions.values():
         above.setdefault(question.id, set()).update(question.ask_if)
+        if second is not None and second.id != question.id and defect is not None and defect.id in question.ask_if:
+            above[question.id].add(second.id)  # such a gate opens on either defect
     places: dict[tuple[str, str], tuple[str, int]] = {}
     for cause in k.causes.values():
         for index, line in enumerate(cause.evidence):
             for context in line.given:
                 above.setdefault(line.about, set()).add(context)
                 places.setdefault((line.about, context), (cause.id, index))
-    defect = k.by_role("defect")
     if defect is not None:
         everything: list[Question | Finding] = [*k.questions.values(), *k.findings.values()]
         for asked in everything:
@@ -359,8 +288,8 @@ def conditions_have_no_cycle(k: Knowledge) -> Iterator[Problem]:
     for lower, upper in pairwise(cycle):
         if (lower, upper) in places:
             cause_id, index = places[lower, upper]
-            yield _at_line(
-                k, cause_id, index, k.problem("causes", cause_id, ("evidence", index, "given"), what, instead)
+            yield k.at_line(
+                cause_id, index, k.problem("causes", cause_id, ("evidence", index, "given"), what, instead)
             )
             return
     yield k.problem("questions", cycle[0], ("ask_if",), what, instead)
@@ -417,7 +346,7 @@ def causes_can_be_told_and_cured(k: Knowledge) -> Iterator[Problem]:
     for cause in k.causes.values():
         wanting = []
         if len(cause.evidence) < FEW_LINES:
-            wanting.append((f"has {len(cause.evidence)} lines of evidence", f"give it at least {FEW_LINES}"))
+            wanting.append((f"has fewer than {FEW_LINES} lines of evidence", "add what tells it from its nearest rival"))
         if not cause.confirm:
             wanting.append(("has no confirming test", "name one under `confirm:`"))
         if not cause.remedies:

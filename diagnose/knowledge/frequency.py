@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -49,16 +50,16 @@ class Frequency:
             value = WORDS[said]
         elif match := _RATIO.fullmatch(said):
             some, out_of = float(match[1]), float(match[2])
-            if out_of <= 0 or some > out_of:
-                raise _fault(f"{said!r} is not a share", "write `n in m` with n no greater than m, like `8 in 10`")
+            if not 0 < out_of < inf or some > out_of:
+                raise fault(f"{said!r} is not a share", "write `n in m` with n no greater than m, like `8 in 10`")
             value = some / out_of
         elif _NUMBER.fullmatch(said):
             value = float(said)
             if not 0 <= value <= 1:
-                raise _fault(f"{said} is not between 0 and 1", "write a share like 0.8 or `8 in 10`")
+                raise fault(f"{said} is not between 0 and 1", "write a share like 0.8 or `8 in 10`")
         else:
             hint = nearest(said, WORDS)
-            raise _fault(
+            raise fault(
                 f"{said!r} is not a frequency",
                 (hint + " " if hint else "") + f"write `8 in 10`, 0.8 or one of: {', '.join(WORDS)}",
             )
@@ -82,5 +83,6 @@ class Frequency:
         }
 
 
-def _fault(what: str, instead: str) -> PydanticCustomError:
+def fault(what: str, instead: str) -> PydanticCustomError:
+    """Return what a model raises: what is wrong, to be read after the name of the field, and what to write instead."""
     return PydanticCustomError("rule", "{what}", {"what": what, "instead": instead})

@@ -65,14 +65,14 @@ Text = Annotated[str, AfterValidator(_text)]
 Picture = Annotated[str, AfterValidator(_picture)]
 Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
-Condition = dict[Id, Ids]
+Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(_one_or_many), Field(min_length=1)]]
 """Question or finding id to the answers under which something holds."""
 
 
 class Entry(BaseModel):
     """Anything with an id. ``replaces`` must be said by an entry that lies over one of an earlier pack."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     id: Id
     replaces: bool = False
@@ -83,7 +83,7 @@ class Entry(BaseModel):
 class Part(BaseModel):
     """Anything that stands inside an entry."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Evidence(Part):
@@ -135,6 +135,13 @@ class Leaves(Part):
                 "{what}",
                 {"what": "says more or less than one of `at`, `every`, `anywhere`", "instead": "keep exactly one"},
             )
+        for least, most in ((self.from_s, self.to_s), (self.from_mm, self.to_mm)):
+            if least is not None and most is not None and least >= most:
+                raise PydanticCustomError(
+                    "rule",
+                    "{what}",
+                    {"what": f"goes from {least:g} to {most:g}", "instead": "write the smaller number under `from`"},
+                )
         return self
 
 

@@ -60,6 +60,16 @@ class Origin:
         return f"{self.short or self.file}:{self.line}"
 
 
+@dataclass(frozen=True, slots=True)
+class BrokenCause:
+    """A cause that could not be read whole: its plain data, and where that stands."""
+
+    id: str
+    raw: dict[str, Any]
+    document: Document
+    path: tuple[str | int, ...]
+
+
 @dataclass(slots=True)
 class Knowledge:
     """Everything the packs say, by id. Examples have no id and stay in the order of the files."""
@@ -79,9 +89,14 @@ class Knowledge:
     """(cause id, index of evidence) to where that line stands."""
     broken: set[tuple[str, str]] = field(default_factory=set)
     """(kind, id) of entries that exist but failed: references to them are not a second fault."""
+    broken_causes: list[BrokenCause] = field(default_factory=list)
     documents: dict[str, Document] = field(default_factory=dict)
     paths: dict[tuple[str, str], tuple[str | int, ...]] = field(default_factory=dict)
     """(kind, id) to the path of the entry inside its document."""
+
+    def asked(self, id: str) -> Question | Finding | None:
+        """Return the question or finding of an id, if there is one."""
+        return self.questions.get(id) or self.findings.get(id)
 
     def by_role(self, role: str) -> Question | None:
         """Return the question with a role, if the packs have one."""
@@ -116,6 +131,13 @@ class Knowledge:
         line, column = document.place((*self.paths[(kind, id)], *path))
         return Problem(origin.file, line, column, id, what, instead, hard)
 
+    def at_line(self, cause: str, index: int, problem: Problem) -> Problem:
+        """Return the problem moved to a line of evidence: an adjusted line is in another file than its cause."""
+        origin = self.lines.get((cause, index))
+        if origin is None or origin.file == problem.file:
+            return problem
+        return Problem(origin.file, origin.line, origin.column, cause, problem.what, problem.instead, problem.hard)
+
 
 def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
     """Read packs (folders, or single files) and lay them over each other, earlier ones below.
@@ -131,14 +153,18 @@ def load(folders: Iterable[Path]) -> tuple[Knowledge, list[Problem]]:
 
 
 def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> None:
-    if folder.is_file():
-        files = [folder]
-    elif folder.is_dir():
-        files = sorted(
-            p for p in folder.rglob("*.yaml") if not any(part.startswith(".") for part in p.relative_to(folder).parts)
-        )
-    else:
-        raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
+    try:
+        if folder.is_file():
+            files = [folder]
+        elif folder.is_dir():
+            inside = (p for p in folder.rglob("*") if p.suffix in (".yaml", ".yml"))
+            files = sorted(p for p in inside if not any(part.startswith(".") for part in p.relative_to(folder).parts))
+        else:
+            raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
+    except OSError as error:
+        raise BadInput(
+            f"cannot be read ({error.strerror or error})", "give a folder that holds .yaml files", str(folder)
+        ) from error
     if not files:
         raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
     header = PackHeader(name=folder.name)
@@ -204,6 +230,8 @@ def _add(
     if entry is None:
         if id:
             knowledge.broken.add((kind, id))
+        if kind == "causes" and isinstance(raw, dict):
+            knowledge.broken_causes.append(BrokenCause(id, raw, document, path))
         return
     line, column = document.place(path)
     origin = Origin(header.name, document.file, line, column, short=short)
@@ -221,6 +249,8 @@ def _add(
             )
             return
         if not entry.replaces:
+            if isinstance(entry, Cause):
+                knowledge.broken_causes.append(BrokenCause(id, raw, document, path))
             problems.append(
                 Problem(
                     document.file, line, column, id, f"an earlier pack has this id at {earlier}",
@@ -306,9 +336,10 @@ def _validate(
 
 def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[str, str]:
     """Return what is wrong and what to write instead, in the words of rule files rather than the validator's."""
-    # A number of a card may be written with its origin; its `value` is then the field that it stands under.
-    steps = loc[:-1] if len(loc) > 1 and loc[-1] == "value" else loc
-    field_name = next((str(step) for step in reversed(steps) if isinstance(step, str)), "")
+    names = [step for step in loc if isinstance(step, str)]
+    if names[-1:] == ["value"] and "value" not in _fields(model, loc[:1]):
+        names.pop()  # a number on a card may stand alone or beside where it is from: its name is the one above
+    field_name = names[-1] if names else ""
     context = fault.get("ctx", {})
     got = fault.get("input")
     shown = repr(got if isinstance(got, str | int | float) else type(got).__name__)
@@ -341,7 +372,8 @@ def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) ->
         return f"`{field_name}` cannot be {shown}", "write a whole number" if "int" in kind else "write a number"
     if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"):
         bound = next(iter(context.values()), "")
-        return f"`{field_name}` cannot be {shown}", f"write a number {kind.replace('_', ' ')} {bound}".strip()
+        than = {"greater_than": "above", "greater_than_equal": "no less than", "less_than": "below"}.get(kind, "no more than")
+        return f"`{field_name}` cannot be {shown}", f"write a number {than} {bound}" if bound != "" else "write a number"
     return f"`{field_name}`: {fault['msg']}", "see `diagnose rules show` for an entry of this kind"
 
 

@@ -67,7 +67,7 @@ def checked_answer(knowledge: Knowledge, question_id: str, answers: Iterable[str
                 " ".join(filter(None, [hint, f"its answers are: {', '.join(known)}, unknown"])),
             )
     if question.kind == "one" and len(given) > 1:
-        raise BadInput(f"the question {question_id!r} takes one answer, not {len(given)}", f"keep one of: {given}")
+        raise BadInput(f"the question {question_id!r} takes one answer, not {len(given)}", f"keep one of: {', '.join(given)}")
     return tuple(a for a in known if a in given)
 
 
@@ -121,6 +121,7 @@ def reports(
                 aside.append(Setaside(about, f"the job file says it more surely ({filler.name})"))
                 continue
             overruled.add(filler.id)
+            aside.append(Setaside(filler.id, "your own answer is the surer one"))
         lined_up.append(Report("question", about, about, tuple(given), _seen(network, about, given)))
     for found in sorted(findings, key=lambda f: f.id):
         finding = knowledge.findings.get(found.id)
@@ -132,7 +133,7 @@ def reports(
         seen = _seen(network, about, (found.answer,), slips=1.0 - found.confidence)
         lined_up.append(Report("finding", found.id, about, (found.answer,), seen))
     lined_up, impossible = _possible(network, lined_up)
-    aside += [Setaside(id, "it goes with another kind of print than an earlier answer does") for id in impossible]
+    aside += [Setaside(id, "it goes with another kind of print than other answers do") for id in impossible]
     _, asleep = standing(network, {i: s for r in lined_up for i, s in r.seen})
     sleeping = [r for r in lined_up if any(i in asleep for i, _ in r.seen)]
     aside += [Setaside(r.id, "the question no longer applies, because another answer changed") for r in sleeping]
@@ -140,18 +141,30 @@ def reports(
 
 
 def _possible(network: Network, lined_up: Sequence[Report]) -> tuple[list[Report], list[str]]:
-    """Leave out reports that no print could show together: two questions whose unanswered gate cannot open both."""
-    kept: list[Report] = []
+    """Leave out reports that no print could show together: two questions whose unanswered gate cannot open both.
+
+    A gate outranks what it gates, then the order of the rules decides: the order of answering never does.
+    """
+    if not _impossible(network, {i: s for r in lined_up for i, s in r.seen}):
+        return list(lined_up), []
     impossible: list[str] = []
     observed: dict[int, Seen] = {}
-    for report in lined_up:
+    for report in sorted(lined_up, key=lambda r: min((_gates_above(network, i), i) for i, _ in r.seen)):
         tried = {**observed, **dict(report.seen)}
-        if np.isneginf(log_likelihood(network, tried)).all():
+        if _impossible(network, tried):
             impossible.append(report.id)
         else:
-            kept.append(report)
             observed = tried
-    return kept, impossible
+    return [r for r in lined_up if r.id not in impossible], impossible
+
+
+def _impossible(network: Network, observed: Mapping[int, Seen]) -> bool:
+    return bool(np.isneginf(log_likelihood(network, observed)).all())
+
+
+def _gates_above(network: Network, i: int) -> int:
+    """Return how many gates, one behind the other, an answer lies behind."""
+    return max((1 + _gates_above(network, m) for group in network.nodes[i].gates for m, _ in group), default=0)
 
 
 def _seen(

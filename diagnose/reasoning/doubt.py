@@ -17,6 +17,8 @@ CONFLICT_BITS = 3.0
 """Conflict is spoken of from here."""
 SURPRISE = -2.3
 """Standard deviations below what the leader expects, from where the answers are called surprising."""
+LEAST_REPORTS = 3
+"""Fewer answers than these are not called surprising: there is no leader yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +68,15 @@ def conflict(network: Network, reports: Sequence[Report], most: int = 2) -> Conf
     return Conflict(bits, tuple(id for fall, id in worst[:most] if fall > 0))
 
 
+def speaks(network: Network, report: Report) -> bool:
+    """Tell whether any cause of the pack says something of what was reported."""
+    return any(network.nodes[i].blocks for i, _ in report.seen)
+
+
 def surprise(network: Network, links: Chain, row: int) -> float:
     """Return (ln P(answers | cause) - its mean) / its standard deviation for one row, 0 where nothing was answered.
 
-    Mean and variance are those of the answers as the cause would have given them, taken one by one in their order,
+    Reports of which no cause says anything are left out: they can surprise nobody. Mean and variance are those of the answers as the cause would have given them, taken one by one in their order,
     each given those before it.
     """
     observed: dict[int, Seen] = {}
@@ -79,7 +86,7 @@ def surprise(network: Network, links: Chain, row: int) -> float:
         got = float(log[k + 1, row] - log[k, row])
         nodes = {i for i, _ in report.seen}
         _, asleep = standing(network, {**observed, **dict(report.seen)})
-        if not nodes & asleep:
+        if not nodes & asleep and speaks(network, report):
             expected, spread = _moments(network, report, observed, log[k], row)
             excess += got - expected
             variance += spread
@@ -89,14 +96,7 @@ def surprise(network: Network, links: Chain, row: int) -> float:
 
 def _moments(network: Network, report: Report, observed: dict[int, Seen], base: Array, row: int) -> tuple[float, float]:
     """Return mean and variance of ln P(answer | cause, answers before) under that cause, in nats."""
-    slips = report.seen[0][1].slips
-    if slips is None:
-        table = predictive(network, report.about, observed, base)[row]
-    else:
-        (i, _), *_ = report.seen
-        states = range(len(network.nodes[i].states))
-        table = np.exp([log_likelihood(network, {**observed, i: Seen(s, slips)})[row] - base[row] for s in states])
-        table = table / table.sum()
+    table = predictive(network, report.about, observed, base, report.seen[0][1].slips)[row]
     logs = np.log(np.maximum(table, 1e-300))
     mean = float(table @ logs)
     return mean, float(table @ (logs - mean) ** 2)

@@ -5,7 +5,7 @@ I(cause; question | answers so far) = H(mixture) - sum of P(cause) H(answer | ca
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -38,11 +38,12 @@ def entropy_bits(shares: Array, axis: int = -1) -> Array:
     return np.asarray(terms.sum(axis=axis))
 
 
-def predictive(network: Network, about: str, observed: Observed, base: Array) -> Array:
+def predictive(network: Network, about: str, observed: Observed, base: Array, slips: float | None = None) -> Array:
     """Return P(answer | cause, answers so far), shape (1 + C, answers); rows sum to 1.
 
     For a question of kind several the answers are all combinations of its options (at most 2**8).
-    ``base`` is the log-likelihood of the answers so far.
+    ``base`` is the log-likelihood of the answers so far; ``slips`` how often the report will be wrong, where that is
+    not the question's own (1 - confidence for a finding).
     """
     known, asleep = standing(network, observed)
     nodes = network.of[about]
@@ -53,10 +54,10 @@ def predictive(network: Network, about: str, observed: Observed, base: Array) ->
     ]
     bound = [i for i, is_simple in zip(nodes, simple, strict=True) if not is_simple]
     # Options that hang on an unanswered context are not independent of each other given the cause: taken together.
-    joint = _together(network, bound, observed, asleep, base) if bound else np.ones((len(base), 1))
+    joint = _together(network, bound, observed, asleep, base, slips) if bound else np.ones((len(base), 1))
     for i, is_simple in zip(nodes, simple, strict=True):
         if is_simple:
-            joint = _beside(joint, network.reported(i, known)[0])
+            joint = _beside(joint, network.reported(i, known, slips)[0])
     return joint
 
 
@@ -66,12 +67,12 @@ def _beside(left: Array, right: Array) -> Array:
 
 
 def _together(
-    network: Network, nodes: Sequence[int], observed: Observed, asleep: frozenset[int], base: Array
+    network: Network, nodes: Sequence[int], observed: Observed, asleep: frozenset[int], base: Array, slips: float | None
 ) -> Array:
     """Return P(combination of answers | cause, answers so far), every combination worked out; rows sum to 1."""
     columns = []
     for states in np.ndindex(*(len(network.nodes[i].states) for i in nodes)):
-        tried = {**observed, **{i: Seen(state) for i, state in zip(nodes, states, strict=True)}}
+        tried = {**observed, **{i: Seen(state, slips) for i, state in zip(nodes, states, strict=True)}}
         # An answer that would shut the gate of one already given cannot be expected.
         impossible = standing(network, tried)[1] - asleep
         columns.append(np.full(len(base), -np.inf) if impossible else log_likelihood(network, tried) - base)
@@ -145,23 +146,26 @@ def _tells_apart(network: Network, shares: Array, table: Array) -> tuple[str, ..
     return best[1]
 
 
-def job_gain(network: Network, findings: Iterable[str], observed: Observed, shares: Array, most: int = 4096) -> float:
+def job_gain(
+    network: Network, findings: Mapping[str, float], observed: Observed, shares: Array, most: int = 4096
+) -> float:
     """Return the bits that reading the job file is expected to bring at least: its best findings taken together.
 
-    Findings are independent given the cause and their contexts; as many of the most telling ones are joined as keep
-    the table within ``most`` combinations, so the true figure is no smaller.
+    ``findings`` are those it may bring, each with how far it will be believed (0 to 1). They are joined, the most
+    telling first, while they are independent given the cause (none hangs on what another one says, nor two on one
+    unanswered context) and the table stays within ``most`` combinations; so the true figure is no smaller.
     """
     base = log_likelihood(network, observed)
-    ranked = sorted(
-        (
-            (information_bits(shares, t), about, t)
-            for about in findings
-            for t in [predictive(network, about, observed, base)]
-        ),
-        key=lambda item: (-item[0], item[1]),
-    )
+    known, _ = standing(network, observed)
+    ranked = []
+    for about, confidence in findings.items():
+        table = predictive(network, about, observed, base, 1.0 - confidence)
+        ranked.append((information_bits(shares, table), about, table))
     joint = np.ones((len(shares), 1))
-    for _, _, table in ranked:
-        if joint.shape[1] * table.shape[1] <= most:
+    told: set[int] = set()
+    for _, about, table in sorted(ranked, key=lambda item: (-item[0], item[1])):
+        hangs_on = _ancestors(network, network.of[about]) - known.keys()
+        if not told & hangs_on and joint.shape[1] * table.shape[1] <= most:
             joint = _beside(joint, table)
+            told |= hangs_on
     return information_bits(shares, joint)

@@ -42,14 +42,14 @@ def log_odds(network: Network, log_likelihoods: Array, temper: float = 1.0) -> A
     log = network.log_prior + temper * log_likelihoods
     log = log - log.max(axis=-1, keepdims=True)
     shares = np.exp(log)
-    others = shares.sum(axis=-1, keepdims=True) - shares
-    # Where one row holds nearly everything the subtraction cancels: add the others up instead.
-    top = np.argmax(log, axis=-1)
-    rest = np.exp(log)
-    np.put_along_axis(rest, np.expand_dims(top, -1), 0.0, axis=-1)
-    np.put_along_axis(others, np.expand_dims(top, -1), rest.sum(axis=-1, keepdims=True), axis=-1)
     with np.errstate(divide="ignore"):
-        return np.asarray(DECIBANS_PER_NAT * (log - np.log(others)))
+        others = np.log(shares.sum(axis=-1, keepdims=True) - shares)
+    # Where one row holds nearly everything the subtraction cancels: add the others up instead, by their logs.
+    top = np.expand_dims(np.argmax(log, axis=-1), -1)
+    rest = log.copy()
+    np.put_along_axis(rest, top, -np.inf, axis=-1)
+    np.put_along_axis(others, top, np.logaddexp.reduce(rest, axis=-1, keepdims=True), axis=-1)
+    return np.asarray(DECIBANS_PER_NAT * (log - others))
 
 
 def weights(network: Network, links: Chain) -> tuple[Array, Array]:

@@ -30,6 +30,11 @@ class DiagnoseApp(App[int]):
 
     TITLE = "diagnose"
     ENABLE_COMMAND_PALETTE = False
+    CSS = """
+    DiagnoseApp:nocolor Rows:focus > .option-list--option-highlighted { background: $line; }
+    """
+    """Without colour the band with the focus is told by a lighter row under the cursor; the mark is there anyway."""
+
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]
 
     BINDINGS = [

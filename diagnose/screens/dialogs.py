@@ -96,6 +96,14 @@ def problem_page(error: BadInput) -> Page:
     return text_page("This did not work", said)
 
 
+MAKE_SAFE = "Make safe first"
+
+
+def alarm_text(stop: str) -> str:
+    """Return what to do at once, without the words that already stand above it."""
+    return look.plain(stop).removeprefix(f"{MAKE_SAFE}. ")
+
+
 class Alarm(ModalScreen[bool]):
     """Something dangerous was answered: the interview waits until the user says that it is safe."""
 
@@ -112,15 +120,31 @@ class Alarm(ModalScreen[bool]):
                 tooltip="Take the answer back that led here."),
     ]  # fmt: skip
 
+    READ_FIRST = 0.8
+    """s before a key is heard, so that none typed ahead can acknowledge what was not read."""
+
     def __init__(self, alarms: Sequence[str]) -> None:
         super().__init__()
         self.alarms = alarms
+        self.heard = False
+
+    def on_mount(self) -> None:
+        """Listen only once the page has stood for a moment."""
+        self.call_after_refresh(self.set_timer, self.READ_FIRST, self._listen)
+
+    def _listen(self) -> None:
+        self.heard = True
+        self.refresh_bindings()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Grey the keys until they are listened to."""
+        return super().check_action(action, parameters) if self.heard else None
 
     def compose(self) -> ComposeResult:
         """Lay out what to do."""
         with Vertical() as box:
-            box.border_title = "▲ Make safe first"
-            yield Static(Content("\n\n").join(look.plain(a) for a in self.alarms), markup=False)
+            box.border_title = f"▲ {MAKE_SAFE}"
+            yield Static(Content("\n\n").join(alarm_text(a) for a in self.alarms), markup=False)
             yield KeyLine()
 
     def action_acknowledge(self) -> None:
@@ -190,10 +214,7 @@ class Choice(Rows):
     def __init__(self, draw: Sequence[Callable[[int], Content]]) -> None:
         super().__init__()
         self.draw = draw
-
-    def on_mount(self) -> None:
-        """Show the rows."""
-        self.show_rows(len(self.draw), 0 if self.draw else None)
+        self.show_rows(len(draw), 0 if draw else None)
 
     def row(self, index: int, width: int) -> Content:
         """Return one thing to choose."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 LONGEST_PATH = 4096
 NO_CARD = "I don't know, or none of these"
-PREPARING = "preparing the reader; the first time this takes some seconds"
+PREPARING = "preparing (the first time takes some seconds)"
 
 
 class PathSuggester(Suggester):
@@ -48,25 +49,30 @@ def completed(value: str) -> str | None:
     if not value.strip():
         return None
     folder, slash, start = value.rpartition("/")
-    place = Path(folder + slash).expanduser() if slash else Path()
     try:
+        place = _expanded(folder + slash) if slash else Path()
         found = sorted(p for p in place.iterdir() if p.name.startswith(start) and (start or p.name[0] != "."))
         if not found:
             return None
         return f"{folder}{slash}{found[0].name}{'/' if found[0].is_dir() else ''}"
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a null character
         return None
+
+
+def _expanded(typed: str) -> Path:
+    """Return a path with `~` filled in where there is such a user; else as it was typed."""
+    return Path(os.path.expanduser(typed))  # noqa: PTH111  (the method raises where there is no such user)
 
 
 class ReadingBar(Static):
     """How far the reading is, as a bar, a number and words."""
 
-    DEFAULT_CSS = "ReadingBar { height: 1; padding: 0 2; }"
+    DEFAULT_CSS = "ReadingBar { height: auto; padding: 0 2; }"
 
     def show(self, done: float, what: str) -> None:
         """Show a share of 0 to 1 and what is being done."""
         self.update(
-            Content.assemble((look.bar(done, 20), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
+            Content.assemble((look.bar(done, 16), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
         )
 
 
@@ -132,8 +138,7 @@ class AttachJob(ModalScreen[bool]):
         ids = [card.id for card in self.cards]
         chosen = self.triage.case.printer
         at = ids.index(chosen) if chosen in ids else 0
-        choice = self.query_one(Choice)
-        choice.call_after_refresh(lambda: choice.show_rows(choice.count, at))
+        self.query_one(Choice).highlighted = at
         self.query_one(ReadingBar).display = False
         self.query_one("#said", Static).display = False
         self.query_one(Input).focus()
@@ -250,10 +255,10 @@ class AttachJob(ModalScreen[bool]):
         if not typed:
             self._say("Type the path of the file, or drag the file into the window.")
             return None
-        path = Path(typed).expanduser()
+        path = _expanded(typed)
         try:
             kind = "folder" if path.is_dir() else "file" if path.is_file() else ""
-        except (OSError, ValueError, RuntimeError):
+        except (OSError, ValueError):
             kind = ""
         if kind == "file":
             return path

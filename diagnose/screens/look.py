@@ -54,6 +54,9 @@ LIGHT = Theme(
 QUIET, BOLD, ACCENT, STRONG = "$quiet", "bold", "$accent", "bold $accent"
 
 _EIGHTHS = " ▏▎▍▌▋▊▉"
+LEAST = 0.05
+"""dB; a smaller weight prints as nothing."""
+
 FULL_BAR_DECIBANS = 20.0
 """A weight that fills its half of a signed bar: 20 dB is where *decisive* begins."""
 
@@ -74,7 +77,7 @@ def percent(share: float) -> str:
 
 def signed(decibans: float) -> str:
     """Return a weight with its sign, five characters up to 100: `+ 6.2`; one too small to print has no sign."""
-    if abs(decibans) < 0.05:
+    if abs(decibans) < LEAST:
         return "  0.0"
     return f"{'+' if decibans > 0 else '-'}{min(abs(decibans), 999.9):4.1f}"
 
@@ -90,7 +93,7 @@ def bar(share: float, width: int) -> str:
 def signed_bar(decibans: float, half: int) -> Content:
     """Return a weight as a bar from a middle line: to the right for, to the left against; 2 * half + 1 cells."""
     halves = min(2 * half, round(abs(decibans) / FULL_BAR_DECIBANS * 2 * half))
-    if abs(decibans) >= 0.05:
+    if abs(decibans) >= LEAST:
         halves = max(halves, 1)
     cells, left_over = divmod(halves, 2)
     if decibans >= 0:
@@ -102,7 +105,7 @@ def signed_bar(decibans: float, half: int) -> Content:
 
 def for_or_against(strength: str, decibans: float) -> str:
     """Return the strength of a weight in words that also say its direction."""
-    if abs(decibans) < 0.05:
+    if abs(decibans) < LEAST:
         return "says nothing either way"
     if strength.endswith("against"):
         return strength
@@ -145,6 +148,14 @@ def sentence(text: str) -> str:
     """Return a text as a sentence: a capital first, a full stop last unless it has an end of its own."""
     text = text.strip()
     return text and text[0].upper() + text[1:] + ("" if text[-1] in ".?!…" else ".")
+
+
+def pair(one: str, other: str, room: int) -> str:
+    """Return two names with ` / ` between them in `room` cells; the longer one gives way first."""
+    first, second = Content(plain(one)), Content(plain(other))
+    half = (room - 3) // 2
+    spare = max(half - first.cell_length, half - second.cell_length, 0)
+    return " / ".join(name.truncate(half + spare, ellipsis=True).plain for name in (first, second))
 
 
 def minutes(value: float) -> str:

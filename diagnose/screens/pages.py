@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
+from textual.app import App
 from textual.binding import ActiveBinding, Binding
 from textual.content import Content
+from textual.screen import Screen
 
 from diagnose.knowledge.models import Cause, Costed, Question, Remedy
 from diagnose.screens import look
@@ -160,7 +162,11 @@ class CurePage(Page):
 
 
 def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Page:
-    """Return the keys that work now, from the live bindings; `display` maps keys to how they are written."""
+    """Return the keys that work now, from the live bindings, those of the screen before those that move a cursor.
+
+    `display` maps keys to how they are written.
+    """
+    active = sorted(active, key=lambda a: 0 if isinstance(a.node, Screen) else 1 if isinstance(a.node, App) else 2)
     groups: dict[tuple[str, str], list[str]] = defaultdict(list)
     dead: set[tuple[str, str]] = set()
     for _, binding, enabled, tooltip in active:
@@ -186,13 +192,20 @@ def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Pa
 
 def findings_page(given: Sequence[Given], warnings: Sequence[str]) -> Page:
     """Return what the job file says, and what to know before believing it."""
-    said: list[str | Content] = []
-    for one in given:
-        said.append(Content.assemble((f"{look.plain(one.ask)}  ", look.QUIET), look.plain(one.say),
-                                     (f"  {look.sentence(look.plain(one.why))}", look.QUIET)))  # fmt: skip
-    if not said:
-        said.append("The rules ask nothing of this job file.")
-    if warnings:
-        said.append(look.styled("To know before believing it", look.STRONG))
-        said += [look.sentence(w) for w in warnings]
-    return text_page("What the job file says", said)
+
+    def build(width: int) -> Content:
+        indent = Content("  ")
+        parts = [] if given else [Content("The rules ask nothing of this job file."), Content("")]
+        for one in given:
+            parts += [
+                *(line.stylize(look.QUIET) for line in look.fold(one.ask, width)),
+                look.hang(indent, look.styled(look.sentence(one.say), look.BOLD), width),
+                look.hang(indent, look.sentence(look.plain(one.why)), width),
+                Content(""),
+            ]
+        if warnings:
+            parts += [look.styled("To know before believing it", look.STRONG), Content("")]
+            parts += [look.hang(Content("• "), look.sentence(w), width) for w in warnings]
+        return look.lines(parts)
+
+    return Page("What the job file says", build)

@@ -37,7 +37,7 @@ class Row:
 def suspect_row(row: Row, width: int, show_change: bool) -> Content:
     """Return name, bar, share and what the last answer did, on one line where there is room."""
     share = look.percent(row.share)
-    change = f"{look.signed(row.change)} dB" if show_change and abs(row.change) >= 0.05 else ""
+    change = f"{look.signed(row.change)} dB" if show_change and abs(row.change) >= look.LEAST else ""
     if width >= WIDE:
         bar = 10 if width < 90 else 24
         room = width - bar - 15
@@ -157,7 +157,7 @@ def largest_first(lines: Sequence[LedgerLine]) -> list[LedgerLine]:
 
 
 class LedgerPanel(VerticalScroll):
-    """Everything for and against one cause, the weightiest first."""
+    """What speaks for and against one cause, the weightiest first; what says nothing is on the page of the ledger."""
 
     DEFAULT_CSS = """
     LedgerPanel { height: 1fr; padding: 0 0 0 2; scrollbar-size-vertical: 1; scrollbar-gutter: stable;
@@ -184,7 +184,8 @@ class LedgerPanel(VerticalScroll):
 
     def show(self, name: str, lines: Sequence[LedgerLine], asked: Mapping[str, str]) -> None:
         """Show the ledger of a cause; `asked` maps question and finding ids to their words."""
-        self._of, self._lines, self._asked = look.plain(name), largest_first(lines), asked
+        telling = [line for line in largest_first(lines) if abs(line.decibans) >= look.LEAST]
+        self._of, self._lines, self._asked = look.plain(name), telling, asked
         self.scroll_home(animate=False)
         self._fold()
 

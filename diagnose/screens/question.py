@@ -18,8 +18,8 @@ from diagnose.screens.rows import Rows
 from diagnose.triage import NextStep
 
 CANNOT_TELL = "I can't tell"
-TOLD_APART = 2
-"""Causes named beside a question; the page behind *why* names all."""
+TELLS_APART = "Tells apart: "
+"""Before the two causes an answer separates best, on one line of a small screen; the page behind *why* has all."""
 
 
 class AnswerList(Rows):
@@ -105,7 +105,6 @@ class QuestionPanel(Vertical):
     QuestionPanel > #ask { text-style: bold; height: auto; padding: 0 1; }
     QuestionPanel > #look { color: $quiet; height: auto; padding: 0 1; }
     QuestionPanel > #hint { color: $quiet; height: auto; padding: 0 1; }
-    .-wide QuestionPanel > AnswerList { margin-top: 1; }
     """
 
     class Answered(Message):
@@ -232,11 +231,14 @@ class QuestionPanel(Vertical):
             text = f"Typed {self.typed}: enter takes it, or type a second digit."
         elif self.question.kind == "several":
             count = len(self.answers.ticked)
-            text = "Several may hold: tick with the number or space, then enter. " + (
-                f"Ticked: {count}." if count else "Enter with none ticked says that none of them holds."
-            )
-        elif self.step and self.step.tells_apart:
-            text = "Tells apart: " + " / ".join(look.plain(n) for n in self.step.tells_apart[:TOLD_APART])
+            text = (
+                f"Ticked: {count}. Enter hands them in." if count else
+                "Tick all that hold (number or space), then enter; none ticked means none."
+            )  # fmt: skip
+        elif self.step and len(self.step.tells_apart) > 1:
+            one, other = self.step.tells_apart[:2]
+            room = 1000 if self.screen.has_class("-wide") else self.size.width - 2 - len(TELLS_APART)
+            text = TELLS_APART + look.pair(one, other, room)
         else:
             text = ""
         hint.update(Content(text))

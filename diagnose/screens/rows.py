@@ -2,16 +2,45 @@
 
 from __future__ import annotations
 
-from textual import events
+from collections.abc import Callable
+from functools import cache
+
 from textual.app import RenderResult
 from textual.binding import ActiveBinding, Binding
 from textual.content import Content
+from textual.css.styles import RulesMap
 from textual.screen import Screen
+from textual.strip import Strip
+from textual.style import Style
+from textual.visual import RenderOptions, Visual
 from textual.widget import Widget
 from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
 from diagnose.screens import look
+
+
+class Laid(Visual):
+    """Text laid out for whatever width it is drawn in."""
+
+    def __init__(self, draw: Callable[[int], Content]) -> None:
+        self._draw = cache(draw)
+
+    def render_strips(self, width: int, height: int | None, style: Style, options: RenderOptions) -> list[Strip]:
+        """Draw for a width."""
+        return self._draw(width).render_strips(width, height, style, options)
+
+    def get_optimal_width(self, rules: RulesMap, container_width: int) -> int:
+        """Take all the width there is."""
+        return container_width
+
+    def get_minimal_width(self, rules: RulesMap) -> int:
+        """Ask for no width."""
+        return 1
+
+    def get_height(self, rules: RulesMap, width: int) -> int:
+        """Return the lines needed in a width."""
+        return self._draw(width).get_height(rules, width)
 
 
 class Rows(OptionList):
@@ -40,7 +69,6 @@ class Rows(OptionList):
         & > .option-list--option-hover { background: $panel 50%; }
         & > .option-list--option-disabled { color: $foreground; }
         &:focus > .option-list--option-highlighted { color: $foreground; background: $panel; text-style: bold; }
-        &:focus:nocolor > .option-list--option-highlighted { text-style: reverse; }
     }
     """
 
@@ -64,36 +92,28 @@ class Rows(OptionList):
         self.count = count
         with self.prevent(OptionList.OptionHighlighted):
             self.clear_options()
-            width = self.row_width
-            self.add_options(
-                Option(self._prompt(i, width, i == highlight), disabled=not self.selectable(i)) for i in range(count)
-            )
+            self.add_options(Option(self._laid(i, i == highlight), disabled=not self.selectable(i)) for i in range(count))
             self.highlighted = highlight if highlight is not None and highlight < count else None
 
-    @property
-    def row_width(self) -> int:
-        """Cells a row has for its text."""
-        return max(self.scrollable_content_region.width or self.size.width, 20)
-
-    def on_resize(self, event: events.Resize) -> None:
-        """Lay the rows out for the new width."""
-        if self.count:
-            self.show_rows(self.count, self.highlighted)
+    def on_resize(self) -> None:
+        """Keep the cursor in sight."""
+        self.call_after_refresh(self.scroll_to_highlight)
 
     def watch_highlighted(self, highlighted: int | None) -> None:
         """Move the cursor mark along with the cursor."""
         super().watch_highlighted(highlighted)
-        width = self.row_width
         for index in {getattr(self, "_marked", None), highlighted}:
             if index is not None and index < self.option_count:
-                self.replace_option_prompt_at_index(index, self._prompt(index, width, index == highlighted))
+                self.replace_option_prompt_at_index(index, self._laid(index, index == highlighted))
         self._marked = highlighted
 
-    def _prompt(self, index: int, width: int, marked: bool) -> Content:
-        body = self.row(index, width - 2)
-        head = Content.styled(f"{self.MARK} ", look.ACCENT) if marked else Content("  ")
-        first, *rest = body.split("\n", allow_blank=True) or [Content("")]
-        return look.lines([head + first, *(Content("  ") + line for line in rest)])
+    def _laid(self, index: int, marked: bool) -> Laid:
+        def draw(width: int) -> Content:
+            head = Content.styled(f"{self.MARK} ", look.ACCENT) if marked else Content("  ")
+            first, *rest = self.row(index, width - 2).split("\n", allow_blank=True) or [Content("")]
+            return look.lines([head + first, *(Content("  ") + line for line in rest)])
+
+        return Laid(draw)
 
 
 class KeyLine(Widget):

@@ -15,7 +15,7 @@ from textual.widgets import Static
 
 from diagnose.errors import BadInput
 from diagnose.screens import look, pages
-from diagnose.screens.dialogs import DIALOG_CSS, Alarm, Choose, problem_page, text_page
+from diagnose.screens.dialogs import DIALOG_CSS, MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
 from diagnose.screens.job import AttachJob
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
 from diagnose.screens.question import QuestionPanel
@@ -77,7 +77,7 @@ class TriageScreen(Screen[None]):
     DEFAULT_CSS = """
     TriageScreen { background: $background; }
     TriageScreen > #head { height: 1; padding: 0 1; color: $quiet; }
-    TriageScreen > #notice { height: auto; max-height: 3; padding: 0 1; color: $foreground; background: $panel; }
+    TriageScreen > #notice { height: auto; padding: 0 1; color: $foreground; background: $panel; }
     TriageScreen #body { height: 1fr; layout: vertical; }
     TriageScreen .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold;
         border-title-align: left; }
@@ -88,6 +88,7 @@ class TriageScreen(Screen[None]):
     TriageScreen.-fresh #ledger { display: none; }
     TriageScreen.-wide #body { layout: horizontal; }
     TriageScreen.-wide .band, TriageScreen.-wide #suspects, TriageScreen.-wide #ledger { height: 100%; }
+    TriageScreen.-wide AnswerList { margin-top: 1; }
     TriageScreen.-wide #given-band { display: block; width: 1fr; }
     TriageScreen.-wide #question { width: 1.5fr; border-left: solid $line; }
     TriageScreen.-wide #suspects { width: 1.3fr; border-left: solid $line; }
@@ -112,7 +113,7 @@ class TriageScreen(Screen[None]):
         Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
         Binding("escape", "step_back", "Step back", show=False, id="step-back",
                 tooltip="Drop digits typed so far, or a question you chose, or go back to the cases."),
-        Binding("d", "doubts", "Doubts", show=False, id="doubts", tooltip="What to look at again before believing the ranking."),
+        Binding("d", "doubts", "Doubts", show=False, id="doubts", tooltip="What to do or look at again before believing the ranking."),
         Binding("left", "suspect(-1)", "Suspect before", show=False, id="suspect-before",
                 tooltip="Move the cursor to the suspect before this one."),
         Binding("right", "suspect(1)", "Next suspect", show=False, id="suspect-after",
@@ -127,6 +128,7 @@ class TriageScreen(Screen[None]):
         self.triage = triage
         self.steps: Sequence[NextStep] = ()
         self.doubts: Sequence[str] = ()
+        self.alarms: Sequence[str] = ()
         self.chosen_cause: str | None = None
         """The suspect the user put the cursor on; None while it follows the first one."""
         self.chosen_question: str | None = None
@@ -161,7 +163,7 @@ class TriageScreen(Screen[None]):
         """Show everything anew after a change."""
         triage = self.triage
         self.steps = triage.next_steps()
-        self.doubts = triage.doubts()
+        self.doubts, self.alarms = triage.doubts(), triage.alarms()
         self.set_class(not triage.case.answers and triage.case.job is None, "-fresh")
         self._show_suspects()
         self._show_ledger()
@@ -208,14 +210,19 @@ class TriageScreen(Screen[None]):
         self.query_one("#head", Static).update(look.spread(title, Content(f"{state}, saved"), width))
 
     def _show_notice(self) -> None:
-        said = [f"▲ Make safe first: {alarm}" for alarm in self.triage.alarms()]
-        if self.doubts:
-            more = f"  ({len(self.doubts) - 1} more: d)" if len(self.doubts) > 1 else ""
-            said.append(f"? {self.doubts[0]}{more}")
-        if self.triage.case.answers and self.triage.enough and self.steps:
+        said = [f"▲ {MAKE_SAFE}: {alarm_text(alarm)}" for alarm in self.alarms[:1]]
+        said += [f"? {look.plain(doubt)}" for doubt in self.doubts[:1]]
+        if not said and self.triage.case.answers and self.steps and self.triage.enough:
             said.append(ENOUGH)
+        width = self.app.size.width - 2
+        more = Content.styled("d: all of it", look.ACCENT)
         notice = self.query_one("#notice", Static)
-        notice.update(look.lines(Content(look.plain(s)) for s in said))
+        hidden = len(self.alarms) > 1 or len(self.doubts) > 1
+        notice.update(
+            look.lines(
+                look.spread(Content(s), more, width) if hidden or len(s) > width else Content(s) for s in said
+            )
+        )  # fmt: skip
         notice.display = bool(said)
 
     @property
@@ -227,8 +234,9 @@ class TriageScreen(Screen[None]):
         return {given.id: given.ask for given in self.triage.given()}
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fold the head for the new width."""
+        """Fold head and notice for the new width."""
         self._show_head()
+        self._show_notice()
 
     # -- what the user does ------------------------------------------------------------------------------------------
 
@@ -280,15 +288,17 @@ class TriageScreen(Screen[None]):
             self._show_question()
 
     def _sound_alarms(self) -> None:
-        alarms = [a for a in self.triage.alarms() if a not in self.acknowledged]
+        alarms = [a for a in self.alarms if a not in self.acknowledged]
         if not alarms:
             return
 
         def heard(safe: bool | None) -> None:
             if safe:
                 self.acknowledged.update(alarms)
-            else:
-                self._do(self.triage.undo)
+                return
+            for id, given in list(self.triage.case.answers.items()):
+                if any(a.id in (given or ()) and a.stop in alarms for a in self.triage.question(id).answers):
+                    self._do(partial(self.triage.take_back, id))
 
         self.app.push_screen(Alarm(alarms), heard)
 
@@ -351,8 +361,9 @@ class TriageScreen(Screen[None]):
         self.app.push_screen(pages.ledger_page(cause, self.triage.ledger(cause.id), self._asked(), share))
 
     def action_doubts(self) -> None:
-        """Say all doubts."""
-        self.app.push_screen(text_page("Look again before believing the ranking", list(self.doubts)))
+        """Say all alarms and doubts."""
+        said = [Content.assemble((f"▲ {MAKE_SAFE}: ", "bold $alarm"), alarm_text(a)) for a in self.alarms]
+        self.app.push_screen(text_page("Before you believe the ranking", [*said, *self.doubts]))
 
     def action_suspect(self, by: int) -> None:
         """Move the cursor among the suspects from anywhere."""
@@ -380,6 +391,6 @@ class TriageScreen(Screen[None]):
             "why": bool(self.is_mounted and self.query_one(QuestionPanel).question),
             "given": bool(self.triage.case.answers or self.triage.case.job),
             "steps": bool(self.steps),
-            "doubts": bool(self.doubts),
+            "doubts": bool(self.doubts or self.alarms),
         }
         return True if possible.get(action, True) else None

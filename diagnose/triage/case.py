@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -19,7 +20,7 @@ from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, 
 from diagnose.reasoning.inference import Seen, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.triage import explain
-from diagnose.triage.sources import card, machine_of
+from diagnose.triage.sources import card, expected_findings, machine_of
 from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
 
 if TYPE_CHECKING:
@@ -63,11 +64,12 @@ class Triage:
         self.knowledge = knowledge
         self.network = network or compile_network(knowledge)
         self.journal = journal
-        self.case = journal.case() if journal else Case("unsaved")
         self._events: list[dict[str, Any]] = journal.read() if journal else []
+        self.case = self._folded()
         self._standing: Standing | None = None
         self._before: Array | None = None
-        self._drop_retired_answers()
+        self._may_bring: tuple[str | None, dict[str, float]] | None = None
+        """Printer card to the findings that a job run on it may bring, each with how far it will be believed."""
 
     @classmethod
     def start(cls, knowledge: Knowledge, casebook: Casebook, title: str = "", network: Network | None = None) -> Triage:
@@ -112,6 +114,8 @@ class Triage:
         """Choose the printer card by id or path; raises BadInput for one that cannot be used."""
         if name is not None:
             card(self.knowledge, name)
+            if name not in self.knowledge.printers:
+                name = str(Path(name).absolute())  # the case may be resumed from another folder
         self._record({"do": "printer", "printer": name})
 
     def read_job(
@@ -119,17 +123,29 @@ class Triage:
         path: str | Path,
         progress: Callable[[float, str], None] | None = None,
         cancel: Callable[[], bool] | None = None,
+        printer: str | None = None,
     ) -> Job:
-        """Read and run a job file on the chosen printer. Changes nothing: safe on another thread."""
+        """Read and run a job file on a printer, the chosen one by default. Changes nothing: safe on another thread.
+
+        Raises BadInput for a file that cannot be used.
+        """
         from diagnose.toolpath.job import read_job
 
-        machine = machine_of(card(self.knowledge, self.case.printer)) if self.case.printer else None
-        return read_job(Path(path), machine, progress=progress, cancel=cancel)
+        name = printer or self.case.printer
+        machine = machine_of(card(self.knowledge, name)) if name else None
+        try:
+            file = Path(path).expanduser()
+        except RuntimeError as error:
+            raise BadInput("there is no such home folder", "write the path out, without `~`", str(path)) from error
+        if "\0" in str(file):
+            raise BadInput("no path holds a zero character", "take it out", repr(str(path)))
+        return read_job(file, machine, progress=progress, cancel=cancel)
 
     def attach(self, job: Job) -> None:
         """Take the findings of a job that was read into the case."""
         findings = [finding.as_json() for finding in job.findings]
-        self._record({"do": "job", "job": {"path": str(job.file.path), "findings": findings}})
+        path = str(job.file.path.absolute())
+        self._record({"do": "job", "job": {"path": path, "printer": self.case.printer, "findings": findings}})
 
     def believe(self, findings: Mapping[str, str], confidence: float) -> None:
         """Take stated findings (id to answer) into the case as if a job had shown them; for worked examples."""
@@ -149,6 +165,12 @@ class Triage:
         """The answers lined up and weighed; worked out once after each change."""
         if self._standing is None:
             lined_up, aside, warnings = reports(self.knowledge, self.network, self.case.answers, self._found())
+            ran_on = (self.case.job or {}).get("printer", self.case.printer)
+            if ran_on != self.case.printer:
+                warnings.append(
+                    f"The job file was run on {f'the card {ran_on}' if ran_on else 'no printer card'}, "
+                    "and another one is chosen now: attach it again."
+                )
             self._standing = Standing(
                 self.network, lined_up, aside, warnings, ledger.chain(self.network, lined_up)
             )
@@ -203,9 +225,8 @@ class Triage:
             )
         }
         steps = [self._step(id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
-        if self.case.job is None and any(f.fills is None for f in self.knowledge.findings.values()):
-            findings = [f.id for f in self.knowledge.findings.values() if not f.fills]
-            bits = inquiry.job_gain(self.network, findings, now.observed, now.shares)
+        if self.case.job is None:
+            bits = inquiry.job_gain(self.network, self._job_may_bring(), now.observed, now.shares)
             if bits >= inquiry.WORTH_BITS:
                 steps.append(
                     NextStep(JOB_STEP, "job", "Can you attach the job file (G-code) of this print?", bits,
@@ -245,10 +266,16 @@ class Triage:
         if conflict.spoken:
             asked = " and ".join(f'"{self._ask_of(id)}"' for id in conflict.answers)
             said.append(f"These answers do not go together ({conflict.bits:.1f} bits). Look again at {asked}.")
-        if self.surprise() < doubt.SURPRISE:
+        told = [r for r in self.standing.reports if doubt.speaks(self.network, r)]
+        if len(told) >= doubt.LEAST_REPORTS and self.surprise() < doubt.SURPRISE:
             said.append(
                 "Even the first suspect explains these answers badly: "
                 "it may be something that is not in the rules, or more than one cause at once."
+            )
+        if told and self.unexplained > float(self.standing.shares[1:].max(initial=0.0)):
+            said.append(
+                "The likeliest of all is something not in the rules: they know little of such a print, "
+                "so look further than this list."
             )
         return said
 
@@ -262,10 +289,15 @@ class Triage:
         return found
 
     def confirming(self, cause_id: str) -> list[TestView]:
-        """Return the confirming tests of a cause, those that tell most for their time first."""
+        """Return the confirming tests of a cause, those that tell most for their time first.
+
+        While an alarm stands, tests that run the machine are left out: nobody should heat what may be burning.
+        """
         now = self.standing
         views = []
         tests = [self.knowledge.tests[t] for t in self.cause(cause_id).confirm]
+        if self.alarms():
+            tests = [test for test in tests if test.machine_minutes == 0]
         told = inquiry.gains(self.network, {t.question for t in tests}, now.observed, now.shares, only_open=False)
         bits = {gain.about: gain.bits for gain in told}
         for test in tests:
@@ -320,17 +352,22 @@ class Triage:
         before = self.standing.log_odds
         if self.journal is not None:
             self.journal.append(event)
-        self._events.append(event)
-        self.case = fold(self.case.id, self._events)
+            self._events = self.journal.read()  # another window may have the same case open
+        else:
+            self._events.append(event)
+        self.case = self._folded()
         self._standing = None
         self._before = before
 
-    def _drop_retired_answers(self) -> None:
-        """Answers to questions that the rules no longer have are kept in the journal and left out of the case."""
-        known = self.knowledge.questions
-        for id, given in list(self.case.answers.items()):
-            if id not in known or not set(given or ()) <= {a.id for a in known[id].answers}:
-                del self.case.answers[id]
+    def _folded(self) -> Case:
+        """Answers to questions that the rules no longer have stay in the journal and are left out of the case."""
+        case = fold(self.journal.id if self.journal else "unsaved", self._events)
+        for id, given in list(case.answers.items()):
+            try:
+                checked_answer(self.knowledge, id, given or ("unknown",))
+            except BadInput:
+                del case.answers[id]
+        return case
 
     def _findings(self) -> Sequence[dict[str, Any]]:
         return self.case.job["findings"] if self.case.job else ()
@@ -340,6 +377,16 @@ class Triage:
 
     def _found(self) -> list[Found]:
         return [Found(f["id"], f["answer"], float(f["confidence"])) for f in self._findings()]
+
+    def _job_may_bring(self) -> dict[str, float]:
+        if self._may_bring is None or self._may_bring[0] != self.case.printer:
+            machine = None
+            if self.case.printer:
+                with suppress(BadInput):  # a card that has gone is told when the job is read
+                    machine = machine_of(card(self.knowledge, self.case.printer))
+            expected = {id: sure for id, sure in expected_findings(machine).items() if id in self.network.of}
+            self._may_bring = self.case.printer, expected
+        return self._may_bring[1]
 
     def _ask_of(self, id: str) -> str:
         if id in self.knowledge.questions:

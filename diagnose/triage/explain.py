@@ -9,6 +9,7 @@ from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.answers import Report
 from diagnose.reasoning.ledger import strength
 from diagnose.triage.views import LedgerLine, Source
+from diagnose.triage.wording import often
 
 RATE_WORDS = {
     "everyday": "an everyday cause of bad prints",
@@ -19,11 +20,17 @@ RATE_WORDS = {
 }
 
 
+STARTING_POINT = "starting point"
+"""In place of a strength: a rate is no evidence."""
+SILENT_DECIBANS = 0.05
+"""A weight smaller than this is none."""
+
+
 def rate_line(knowledge: Knowledge, cause: Cause, decibans: float) -> LedgerLine:
     """Return the first line of a ledger: how common the cause is before anything was answered."""
     return LedgerLine(
-        "rate", "", cause.rate, RATE_WORDS[cause.rate], decibans, strength(decibans),
-        f"{cause.rate} among causes of bad prints of any kind", str(knowledge.origins.get(("causes", cause.id), "")),
+        "rate", "", cause.rate, RATE_WORDS[cause.rate], decibans, STARTING_POINT,
+        "how common it is before anything was answered", str(knowledge.origins.get(("causes", cause.id), "")),
     )  # fmt: skip
 
 
@@ -37,7 +44,7 @@ def report_line(
     source: Source = report.source
     if report.source == "question" and report.about in knowledge.result_questions():
         source = "test"
-    because, rule = _because(knowledge, cause, report, context)
+    because, rule = _because(knowledge, cause, report, context, decibans)
     return LedgerLine(
         source, report.id, ", ".join(report.answers), say(knowledge, report.about, report.answers), decibans,
         strength(decibans), because, rule,
@@ -55,13 +62,15 @@ def say(knowledge: Knowledge, about: str, answers: Sequence[str]) -> str:
     return "; ".join(by_id[a].say if a in by_id else a for a in answers)
 
 
-def _because(knowledge: Knowledge, cause: Cause, report: Report, context: dict[str, str]) -> tuple[str, str]:
+def _because(
+    knowledge: Knowledge, cause: Cause, report: Report, context: dict[str, str], decibans: float
+) -> tuple[str, str]:
     asked = knowledge.questions.get(report.about)
     if asked is not None and asked.role == "defect":
         origin = str(knowledge.origins.get(("causes", cause.id), ""))
         frequency = cause.defects.get(report.answers[0])
         if frequency:
-            return f"its main defect is this one {_often(frequency.said)}", origin
+            return f"it shows itself first as this {often(frequency.said)}", origin
         usual = ", ".join(say(knowledge, report.about, (d,)).lower() for d in cause.defects)
         return f"it usually shows as: {usual}", origin
     # A context nobody answered is summed over: lines given it still speak, for the part of the sum where they hold.
@@ -72,13 +81,15 @@ def _because(knowledge: Knowledge, cause: Cause, report: Report, context: dict[s
         and all(q not in context or context[q] in answers for q, answers in line.given.items())
     ]
     if not holding:
-        return "the rules of this cause say nothing of it, so it shows as usual", ""
+        if abs(decibans) < SILENT_DECIBANS:
+            return "its rules say nothing of it, and neither does the weight", ""
+        return f"its rules say nothing of it; the other suspects expect it {'less' if decibans > 0 else 'more'}", ""
     index, line = _most_telling(holding, report)
     place = str(knowledge.lines.get((cause.id, index), ""))
     if line.answer in report.answers:
-        return f"{line.because} (seen {_often(line.seen.said)})", place
+        return f"{line.because} (seen {often(line.seen.said)})", place
     expected = say(knowledge, report.about, (line.answer,))
-    return f"it shows {expected!r} {_often(line.seen.said)}: {line.because}", place
+    return f"it shows {expected!r} {often(line.seen.said)}: {line.because}", place
 
 
 def _most_telling(holding: list[tuple[int, Evidence]], report: Report) -> tuple[int, Evidence]:
@@ -86,10 +97,3 @@ def _most_telling(holding: list[tuple[int, Evidence]], report: Report) -> tuple[
     return max(
         holding, key=lambda item: (item[1].answer in report.answers, len(item[1].given), item[1].seen.value, -item[0])
     )
-
-
-def _often(said: str) -> str:
-    if " in " in said:
-        return f"in {said.replace(' in ', ' of ')} prints"
-    words = said.replace("-", " ")
-    return words if said[:1].isalpha() else f"with frequency {said}"

@@ -13,6 +13,8 @@ from diagnose.knowledge.reader import Document, read
 from diagnose.reasoning.network import Network
 from diagnose.triage.case import Triage
 
+NONE_OF_THESE = "-"
+"""What a command line says for none of the options of a question that takes several."""
 FIELDS = ("answers", "job", "printer")
 EXAMPLE_CONFIDENCE = 0.95
 """How far a finding stated in a worked example is believed: as far as any may be."""
@@ -49,8 +51,9 @@ def facts_file(path: Path) -> Facts:
             raise _fault(document, ("answers", question), f"{question!r} has no answer", "write an answer id, or unknown")
         facts.answers[question] = many
     if facts.job is not None:
-        # A job beside the file of answers is found wherever the command is run from.
-        facts.job = str(Path(path).parent / facts.job)
+        facts.job = _beside(path, facts.job)
+    if facts.printer is not None and facts.printer.endswith((".yaml", ".yml")):
+        facts.printer = _beside(path, facts.printer)  # any other name is the id of a card
     return facts
 
 
@@ -61,7 +64,9 @@ def add_options(facts: Facts, options: Sequence[str]) -> None:
         question, sign, answer = option.partition("=")
         if not sign or not question or not answer:
             raise BadInput(f"{option!r} is not an answer", "write --answer question=answer", "--answer")
-        said.setdefault(question.strip(), []).extend(a.strip() for a in answer.split(","))
+        several = said.setdefault(question.strip(), [])
+        if answer.strip() != NONE_OF_THESE:
+            several.extend(a.strip() for a in answer.split(","))
     facts.answers.update(said)
 
 
@@ -119,6 +124,11 @@ def _failure(expect: Expect, shares: Mapping[str, float], place: Mapping[str, in
     if expect.not_above is not None and shares[cause] > expect.not_above:
         return f"{cause} has {shares[cause]:.3f}, above {expect.not_above}"
     return ""
+
+
+def _beside(path: Path, name: str) -> str:
+    """Return a path as seen from a file of answers: what lies beside it is found wherever the command is run from."""
+    return name if name.startswith("~") else str(path.parent / name)
 
 
 def _text(document: Document, data: Mapping[str, object], name: str) -> str | None:

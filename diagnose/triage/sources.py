@@ -8,11 +8,11 @@ from typing import Any
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
-from diagnose.knowledge.cards import Axes, Printer
+from diagnose.knowledge.cards import Accelerations, Printer, Speeds
 from diagnose.knowledge.check import load_checked
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
-from diagnose.toolpath.machine import Machine, Origin
+from diagnose.toolpath.machine import CARD_FREE_CAP, CONFIDENCE_CAP, Machine, Origin
 
 
 def knowledge_from(extra: Iterable[Path] = ()) -> Knowledge:
@@ -28,10 +28,10 @@ def card(knowledge: Knowledge, name: str) -> Printer:
     if name in knowledge.printers:
         return knowledge.printers[name]
     path = Path(name)
-    if path.suffix not in (".yaml", ".yml") and not path.exists():
+    if path.suffix not in (".yaml", ".yml") and not _is_there(path):
         hint = nearest(name, knowledge.printers) or f"known are: {', '.join(knowledge.printers)}"
-        raise BadInput(f"there is no printer card {name!r}", hint + "; or give the path of a card")
-    if not path.is_file():
+        raise BadInput(f"there is no printer card {name!r}", hint.rstrip("?") + ("? Or" if hint.endswith("?") else "; or") + " give the path of a card")
+    if not _is_there(path):
         raise BadInput("there is no such printer card", "give the id of a card or the path of a YAML file", name)
     found, problems = load([path])
     hard = sorted(p for p in problems if p.hard)
@@ -40,6 +40,13 @@ def card(knowledge: Knowledge, name: str) -> Printer:
     if len(found.printers) != 1:
         raise BadInput(f"the file holds {len(found.printers)} printer cards", "leave exactly one in it", name)
     return next(iter(found.printers.values()))
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name too long for any file
+        return False
 
 
 def machine_of(printer: Printer) -> Machine:
@@ -86,7 +93,7 @@ def machine_of(printer: Printer) -> Machine:
     return Machine(**fields, origin=_origins(printer))
 
 
-def _axes(axes: Axes) -> tuple[float, float, float, float]:
+def _axes(axes: Speeds | Accelerations) -> tuple[float, float, float, float]:
     return axes.x.value, axes.y.value, axes.z.value, axes.e.value
 
 
@@ -134,6 +141,21 @@ def numbers_behind(printer: Printer, fields: Iterable[str]) -> list[tuple[str, f
         for name, value, origin in printer.numbers()
         if any(name == w or name.startswith(w + ".") for w in wanted)
     ]
+
+
+def expected_findings(machine: Machine | None) -> dict[str, float]:
+    """Return the findings that a job file may bring and how far each will be believed at most.
+
+    Without a machine the ones that need one count as on a generic card: one is soon chosen.
+    """
+    from diagnose.toolpath.findings import REGISTRY
+
+    def most(rests_on: tuple[str, ...]) -> float:
+        if machine is not None:
+            return machine.confidence_cap(*rests_on)
+        return CONFIDENCE_CAP["generic"] if rests_on else CARD_FREE_CAP
+
+    return {id: most(entry.rests_on) for id, entry in REGISTRY.items()}
 
 
 def unpublished_findings(knowledge: Knowledge) -> list[Problem]:

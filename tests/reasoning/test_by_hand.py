@@ -44,7 +44,7 @@ def test_all_answers_stated_are_scaled_to_one() -> None:
     np.testing.assert_allclose([likelihood(k, {"q": (v,)})[A] for v in "xyz"], want, atol=1e-12)
 
 
-def test_the_words_always_and_never_differ_by_six_decibans_on_and_off() -> None:
+def test_always_of_one_answer_says_what_never_of_its_opposite_says() -> None:
     # always 0.99 of `in` against never 0.01 of `out`: 0.95 * 0.01 + 0.05 * 0.5 = 0.0345 both ways, no difference
     # between saying the one or the other; with the usual 0.5 the weight of the contrary answer is -11.6 dB.
     always = likelihood(pack(line("where", "in", "always")), {"where": ("out",)})

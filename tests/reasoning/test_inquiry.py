@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.reasoning.answers import reports
+from diagnose.reasoning.answers import Found, reports
 from diagnose.reasoning.doubt import conflict, surprise
 from diagnose.reasoning.inference import Seen, applies, log_likelihood, posterior, standing
 from diagnose.reasoning.inquiry import entropy_bits, gains, information_bits, job_gain
@@ -75,7 +75,7 @@ def test_reading_the_job_is_worth_no_less_than_its_best_finding() -> None:
     k = random_pack(rng, causes=10, questions=8, findings=5)
     net = compile_network(k)
     shares = np.exp(net.log_prior)
-    together = job_gain(net, list(k.findings), {}, shares)
+    together = job_gain(net, dict.fromkeys(k.findings, 1.0), {}, shares)
     alone = gains(net, list(k.findings), {}, shares)
     assert alone[0].bits <= together <= entropy(shares)
 
@@ -97,9 +97,23 @@ def test_answers_that_contradict_each_other_are_in_conflict_and_named() -> None:
     assert of("x", "out") == pytest.approx(want, abs=1e-9)
     assert of("x", "out") > 2
     assert of("x", "in") < 0
-    lined, _, _ = reports(k, net, {"q": ("x",), "where": ("out",)})
-    named = conflict(net, lined, most=2)
-    assert named.spoken == (named.bits >= 3)
+
+
+def test_the_odd_one_out_is_the_first_answer_to_look_at_again() -> None:
+    # Three answers speak for a, one for b; taking that one away leaves answers that go together.
+    k = pack(line("q", "x", "0.99"), line("where", "in", "0.99"), line("f", "hi", "0.99"), line("ticks", "t1", "0.99"),
+             b=(line("q", "y", "0.99"), line("where", "out", "0.99"), line("f", "lo", "0.99")), slips="0.005")  # fmt: skip
+    net = compile_network(k)
+    answers = {"q": ("x",), "ticks": ("t1",), "where": ("out",)}
+    lined, _, _ = reports(k, net, answers, [Found("f", "hi", 0.95)])
+    named = conflict(net, lined)
+    assert named.bits >= 3
+    assert named.spoken
+    assert named.answers[0] == "where"
+    fall = {r.id: named.bits - conflict(net, [other for other in lined if other is not r]).bits for r in lined}
+    assert list(named.answers) == sorted((id for id in fall if fall[id] > 0), key=lambda id: -fall[id])[:2]
+    quiet = conflict(net, [r for r in lined if r.id != "where"])
+    assert (quiet.spoken, quiet.answers) == (False, ())
 
 
 def test_the_answer_that_gates_another_is_taken_as_given() -> None:

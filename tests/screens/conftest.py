@@ -22,5 +22,8 @@ def danger_pack(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(autouse=True)
 def _small_pack(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
+    # The pilot waits after every key until the process idles; a shorter look at the clock tells that as well.
+    monkeypatch.setattr("textual._wait.SLEEP_GRANULARITY", 1 / 200, raising=False)
+    monkeypatch.setattr("textual._wait.SLEEP_IDLE", 1 / 400, raising=False)
     if not {"builtin_pack", "danger_pack"} & set(request.fixturenames):
         monkeypatch.setattr("diagnose.triage.knowledge_from", lambda extra=(): small_pack())

@@ -62,11 +62,28 @@ def journal(folder: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text().splitlines()]
 
 
+async def steady(pilot: Pilot[Any]) -> None:
+    """Wait until all messages were dealt with and the screen stopped changing, however busy the machine is."""
+    before, same = "", 0
+    while same < 3:
+        await pilot.pause(0)
+        places = [(w.region, w.virtual_size) for w in pilot.app.screen.query(Widget)]
+        now = f"{pilot.app.screen} {places} {seen(pilot)}"
+        before, same = now, same + 1 if now == before else 0
+
+
+async def press(pilot: Pilot[Any], *keys: str) -> None:
+    """Press keys, each on a screen that has come to rest."""
+    for key in keys:
+        await pilot.press(key)
+        await steady(pilot)
+
+
 async def settle(pilot: Pilot[Any]) -> None:
     """Wait until no worker runs and everything was drawn."""
-    await pilot.pause()
+    await steady(pilot)
     await pilot.app.workers.wait_for_complete()
-    await pilot.pause()
+    await steady(pilot)
 
 
 @asynccontextmanager
@@ -82,11 +99,9 @@ async def opened(folder: Path, size: tuple[int, int] = (80, 24)) -> AsyncIterato
 async def at_work(folder: Path, size: tuple[int, int] = (80, 24)) -> AsyncIterator[Pilot[Any]]:
     """The app in its last changed case, or in a new one where there is none."""
     async with opened(folder, size) as pilot:
-        await pilot.press("enter")
-        await pilot.pause()
+        await press(pilot, "enter")
         if not isinstance(pilot.app.screen, TriageScreen):
-            await pilot.press("enter")
-            await pilot.pause()
+            await press(pilot, "enter")
         assert isinstance(pilot.app.screen, TriageScreen)
         yield pilot
 

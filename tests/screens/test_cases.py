@@ -15,16 +15,15 @@ from diagnose.errors import BadInput
 from diagnose.screens.app import DiagnoseApp, run_app
 from diagnose.screens.dialogs import LONGEST_TITLE, AskTitle
 from diagnose.screens.start import StartScreen
-from tests.screens.stage import bench, journal, opened, said, seen, settle, words, write_case
+from tests.screens.stage import bench, journal, opened, press, said, seen, settle, steady, words, write_case
 
 
 def test_a_new_case_starts_with_its_title(tmp_path: Path) -> None:
     async def story() -> None:
         async with opened(tmp_path / "book") as pilot:
             assert "New case" in seen(pilot)
-            await pilot.press("n")
-            await pilot.press(*"lid", "space", *"3", "enter")
-            await pilot.pause()
+            await press(pilot, "n")
+            await press(pilot, *"lid", "space", *"3", "enter")
             assert "lid 3" in seen(pilot)
             assert "What is wrong with the plate?" in seen(pilot)
 
@@ -35,8 +34,7 @@ def test_a_new_case_starts_with_its_title(tmp_path: Path) -> None:
 def test_nothing_is_written_when_the_title_is_left(tmp_path: Path) -> None:
     async def story() -> None:
         async with opened(tmp_path / "book") as pilot:
-            await pilot.press("n", "x", "escape")
-            await pilot.pause()
+            await press(pilot, "n", "x", "escape")
             assert isinstance(pilot.app.screen, StartScreen)
 
     asyncio.run(story())
@@ -52,8 +50,7 @@ def test_open_cases_are_listed_and_the_last_changed_one_opens_with_enter(tmp_pat
             text = seen(pilot)
             assert text.index("newer") < text.index("older")
             assert "1 answer" in text and "2021-01-01" in text
-            await pilot.press("enter")
-            await pilot.pause()
+            await press(pilot, "enter")
             assert bench(pilot).triage.case.answers == {"fault": ("holes",)}
 
     asyncio.run(story())
@@ -65,12 +62,10 @@ def test_a_damaged_case_says_what_is_wrong_and_the_app_goes_on(tmp_path: Path) -
     async def story() -> None:
         async with opened(tmp_path) as pilot:
             assert "damaged" in seen(pilot)
-            await pilot.press("enter")
-            await pilot.pause()
-            assert "not an event of a case" in words(pilot)
-            assert "restore the file from a copy" in words(pilot)
-            await pilot.press("escape")
-            await pilot.pause()
+            await press(pilot, "enter")
+            assert "This line is not an event of a case" in words(pilot)
+            assert "Restore the file from a copy" in words(pilot)
+            await press(pilot, "escape")
             assert isinstance(pilot.app.screen, StartScreen)
 
     asyncio.run(story())
@@ -81,9 +76,8 @@ def test_a_folder_that_cannot_be_made_is_said_plainly(tmp_path: Path) -> None:
 
     async def story() -> None:
         async with opened(tmp_path / "file" / "book") as pilot:
-            await pilot.press("n", "enter")
-            await pilot.pause()
-            assert "casebook folder cannot be made" in words(pilot)
+            await press(pilot, "n", "enter")
+            assert "The casebook folder cannot be made" in words(pilot)
 
     asyncio.run(story())
 
@@ -113,9 +107,9 @@ def test_broken_rules_are_said_with_their_place_and_can_be_read_again(
     async def story() -> None:
         async with opened(tmp_path) as pilot:
             assert "causes.yaml:3: there is no cause 'x'" in words(pilot)
-            assert "did you mean 'y'?" in words(pilot)
+            assert "Did you mean 'y'?" in words(pilot)
             monkeypatch.setattr("diagnose.triage.knowledge_from", good)
-            await pilot.press("r")
+            await press(pilot, "r")
             await settle(pilot)
             assert "3 causes and 5 questions are known" in words(pilot)
 
@@ -125,15 +119,13 @@ def test_broken_rules_are_said_with_their_place_and_can_be_read_again(
 def test_a_paste_of_ten_thousand_characters_becomes_a_title_of_the_longest_length(tmp_path: Path) -> None:
     async def story() -> None:
         async with opened(tmp_path) as pilot:
-            await pilot.press("n")
-            await pilot.pause()
+            await press(pilot, "n")
             assert isinstance(pilot.app.screen, AskTitle)
             line = pilot.app.screen.query_one(Input)
             line.post_message(events.Paste("ab\x1b[31m\ncd " + "x" * 10_000))
-            await pilot.pause()
+            await steady(pilot)
             assert line.value.startswith("ab[31m cd xxx") and len(line.value) == LONGEST_TITLE
-            await pilot.press("enter")
-            await pilot.pause()
+            await press(pilot, "enter")
             assert "ab[31m cd" in seen(pilot)
 
     asyncio.run(story())
@@ -146,8 +138,7 @@ def test_a_long_list_of_cases_scrolls(tmp_path: Path) -> None:
 
     async def story() -> None:
         async with opened(tmp_path) as pilot:
-            await pilot.press("end")
-            await pilot.pause()
+            await press(pilot, "end")
             assert "part 0 " in seen(pilot)
 
     asyncio.run(story())
@@ -156,8 +147,7 @@ def test_a_long_list_of_cases_scrolls(tmp_path: Path) -> None:
 def test_quitting_ends_with_status_0(tmp_path: Path) -> None:
     async def story() -> None:
         async with opened(tmp_path) as pilot:
-            await pilot.press("q")
-            await pilot.pause()
+            await press(pilot, "q")
             assert pilot.app.return_code == 0
 
     asyncio.run(story())

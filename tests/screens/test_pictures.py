@@ -11,7 +11,7 @@ import pytest
 from textual.pilot import Pilot
 
 from diagnose.screens.app import DiagnoseApp
-from tests.screens.stage import said, settle, write_case
+from tests.screens.stage import press, said, settle, write_case
 
 DRAWN_WITH = "8.2."
 pytestmark = pytest.mark.skipif(
@@ -32,10 +32,10 @@ def app(tmp_path: Path) -> DiagnoseApp:
 def case_after(*keys: str) -> Callable[[Pilot[Any]], Any]:
     async def story(pilot: Pilot[Any]) -> None:
         await settle(pilot)
-        await pilot.press("enter")
+        await press(pilot, "enter")
         await settle(pilot)
         for key in keys:
-            await pilot.press(key)
+            await press(pilot, key)
             await settle(pilot)
 
     return story

@@ -9,18 +9,12 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from diagnose.screens.dialogs import Alarm, Choose, Page
+from diagnose.screens.dialogs import Choose, Page
 from diagnose.screens.panels import LedgerPanel, SuspectList
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.start import StartScreen
-from diagnose.screens.triage import GivenPage, TriageScreen
-from tests.screens.stage import at_work, bench, journal, said, seen, words, write_case
-
-
-async def press(pilot: Pilot[Any], *keys: str) -> None:
-    for key in keys:
-        await pilot.press(key)
-        await pilot.pause()
+from diagnose.screens.triage import GivenPage
+from tests.screens.stage import at_work, bench, journal, press, said, seen, steady, words, write_case
 
 
 def asked(pilot: Pilot[Any]) -> str:
@@ -39,7 +33,7 @@ def test_the_first_question_shows_how_to_look_what_it_tells_apart_and_pictures(t
             text = words(pilot)
             assert "What is wrong with the plate?" in text
             assert "Hold it under a lamp." in text
-            assert "Tells apart: Dust from the room falls on the plate / The belt is loose" in text
+            assert "Tells apart: Dust from the room" in text and "/ The belt is loose" in text
             assert "1 o o o Dots" in text
             assert "Something not in the rules" in text
 
@@ -56,15 +50,16 @@ def test_a_digit_that_can_mean_one_answer_only_answers_at_once(tmp_path: Path) -
     assert journal(tmp_path)[-1]["answers"] == ["lines"]
 
 
-@pytest.mark.parametrize(("keys", "answer"), [(["1", "enter"], "dots"), (["1", "2"], "cracks"), (["1", "0"], "stains")])
-def test_a_digit_that_may_begin_a_longer_number_waits(tmp_path: Path, keys: list[str], answer: str) -> None:
+def test_a_digit_that_may_begin_a_longer_number_waits(tmp_path: Path) -> None:
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            await press(pilot, keys[0])
-            assert answers(pilot) == {}
-            assert "Typed 1: enter takes it" in words(pilot)
-            await press(pilot, keys[1])
-            assert answers(pilot) == {"fault": (answer,)}
+            for key, answer in (("enter", "dots"), ("2", "cracks"), ("0", "stains")):
+                await press(pilot, "1")
+                assert answers(pilot) == {}
+                assert "Typed 1: enter takes it" in words(pilot)
+                await press(pilot, key)
+                assert answers(pilot) == {"fault": (answer,)}
+                await press(pilot, "b")
 
     asyncio.run(story())
 
@@ -151,7 +146,7 @@ def test_handing_in_no_tick_says_that_none_of_them_holds(tmp_path: Path) -> None
 
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            assert "Enter with none ticked says that none of them holds." in words(pilot)
+            assert "none ticked means none." in words(pilot)
             await press(pilot, "enter")
             assert answers(pilot)["places"] == ()
             assert "none of these" in bench(pilot).triage.given()[-1].say
@@ -286,56 +281,6 @@ def test_tests_and_remedies_show_their_cautions_and_a_result_is_recorded(tmp_pat
     asyncio.run(story())
 
 
-@pytest.mark.usefixtures("danger_pack")
-def test_a_dangerous_answer_stops_the_interview_until_it_is_acknowledged(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "lines"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            assert asked(pilot) == "smell"
-            await press(pilot, "2")
-            assert isinstance(pilot.app.screen, Alarm)
-            assert "Make safe first" in seen(pilot)
-            assert "Switch it off at the wall and stay with it until it is cold." in words(pilot)
-            await press(pilot, "escape", "enter", "1", "q")
-            assert isinstance(pilot.app.screen, Alarm), "only the two keys it names let it go"
-            await press(pilot, "y")
-            assert isinstance(pilot.app.screen, TriageScreen)
-            assert "Make safe first" in seen(pilot), "the warning stays in sight"
-            assert answers(pilot)["smell"] == ("burning",)
-            await press(pilot, "0")
-            assert isinstance(pilot.app.screen, TriageScreen), "what was acknowledged is not asked again"
-
-    asyncio.run(story())
-
-
-@pytest.mark.usefixtures("danger_pack")
-def test_a_mistyped_danger_is_taken_back(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "lines"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            await press(pilot, "2", "b")
-            assert isinstance(pilot.app.screen, TriageScreen)
-            assert answers(pilot) == {"fault": ("lines",)}
-
-    asyncio.run(story())
-
-
-@pytest.mark.usefixtures("danger_pack")
-def test_a_case_with_a_danger_in_it_warns_again_when_it_is_opened(tmp_path: Path) -> None:
-    write_case(tmp_path, said("fault", "lines"), said("smell", "burning"))
-
-    async def story() -> None:
-        from tests.screens.stage import opened
-
-        async with opened(tmp_path) as pilot:
-            await press(pilot, "enter")
-            assert isinstance(pilot.app.screen, Alarm)
-
-    asyncio.run(story())
-
-
 def test_enough_is_said_and_the_user_may_go_on(tmp_path: Path) -> None:
     write_case(tmp_path, said("fault", "dots"), said("spacing", "even"), said("after-swap", "clean"))
 
@@ -370,8 +315,9 @@ def test_answers_that_do_not_go_together_are_named(tmp_path: Path, monkeypatch: 
 
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            assert "do not go together (4.2 bits). Look again at [b]x[/b]. (1 more: d)" in words(pilot)
+            assert "do not go together (4.2 bits)" in words(pilot) and "d: all of it" in words(pilot)
             await press(pilot, "d")
+            assert "Look again at [b]x[/b]." in words(pilot)
             assert "And another doubt." in words(pilot)
 
     asyncio.run(story())
@@ -386,7 +332,7 @@ def test_a_case_that_cannot_be_saved_says_so_and_counts_nothing(tmp_path: Path) 
             path.unlink()
             path.mkdir()
             await press(pilot, "1")
-            assert "the case cannot be saved" in words(pilot) and "What helps:" in words(pilot)
+            assert "The case cannot be saved" in words(pilot) and "What helps:" in words(pilot)
             await press(pilot, "escape")
             assert answers(pilot) == {"fault": ("dots",)}
 
@@ -408,38 +354,8 @@ def test_back_leads_to_the_cases_with_the_case_in_the_list(tmp_path: Path) -> No
         async with at_work(tmp_path) as pilot:
             await press(pilot, "2", "q")
             await pilot.app.workers.wait_for_complete()
-            await pilot.pause()
+            await steady(pilot)
             assert isinstance(pilot.app.screen, StartScreen)
             assert "1 answer" in words(pilot)
-
-    asyncio.run(story())
-
-
-def test_help_lists_the_live_keys_with_what_they_do(tmp_path: Path) -> None:
-    async def story() -> None:
-        async with at_work(tmp_path, (100, 50)) as pilot:
-            live = [a.binding for a in pilot.app.screen.active_bindings.values()]
-            await press(pilot, "question_mark")
-            text = words(pilot)
-            assert "1-9 Answer" in text and "Undo (not now)" in text
-            for binding in live:
-                if binding.id:
-                    assert binding.tooltip in text, binding
-
-    asyncio.run(story())
-
-
-@pytest.mark.parametrize("keys", [(), ("a",), ("t",), ("s",), ("l",), ("j",), ("w",), ("question_mark",), ("q",)])
-def test_every_key_of_ours_has_an_id_a_description_and_a_tooltip(tmp_path: Path, keys: tuple[str, ...]) -> None:
-    write_case(tmp_path, said("fault", "dots"))
-
-    async def story() -> None:
-        async with at_work(tmp_path) as pilot:
-            await press(pilot, *keys)
-            for node, binding, _, tooltip in pilot.app.screen.active_bindings.values():
-                ours = any("BINDINGS" in vars(c) and binding.key in str(vars(c)["BINDINGS"])
-                           for c in type(node).__mro__ if c.__module__.startswith("diagnose"))  # fmt: skip
-                if ours:
-                    assert binding.id and binding.description and tooltip, (node, binding)
 
     asyncio.run(story())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -77,8 +78,6 @@ def test_a_changed_answer_keeps_its_place_and_the_gated_answer_sleeps(
 def test_the_ledger_of_every_cause_sums_to_its_log_odds_and_names_its_rules(
     knowledge: Knowledge, network: Network
 ) -> None:
-    import math
-
     triage = Triage(knowledge, network=network)
     for question, answer in (("defect", "blobs"), ("mark-spacing", "even"), ("spiral-mode", "yes"), ("popping", "no")):
         triage.answer(question, answer)
@@ -229,3 +228,172 @@ def test_danger_stops_the_interview(knowledge: Knowledge, network: Network) -> N
     assert triage.alarms() == []
     triage.answer(question.id, answer.id)
     assert triage.alarms() == [answer.stop]
+
+
+def test_two_windows_on_one_case_see_each_others_answers(
+    tmp_path: Path, knowledge: Knowledge, network: Network
+) -> None:
+    book = Casebook(tmp_path)
+    one = Triage.start(knowledge, book, "", network)
+    two = Triage.resume(knowledge, book, one.case.id, network)
+    one.answer("defect", "blobs")
+    two.answer("mark-spacing", "even")
+    assert two.case.answers == {"defect": ("blobs",), "mark-spacing": ("even",)}
+    one.answer("popping", "no")
+    two.undo()
+    assert two.case.answers == book.open(one.case.id).case().answers == {"defect": ("blobs",), "mark-spacing": ("even",)}
+
+
+def test_an_answer_that_the_rules_no_longer_have_stays_out_after_the_next_one(
+    tmp_path: Path, knowledge: Knowledge, network: Network
+) -> None:
+    book = Casebook(tmp_path)
+    journal = book.start()
+    journal.append({"do": "answer", "question": "asked-once-upon-a-time", "answers": ["yes"]})
+    journal.append({"do": "answer", "question": "mark-spacing", "answers": ["even", "uneven"]})
+    triage = Triage.resume(knowledge, book, journal.id, network)
+    assert triage.case.answers == {}
+    triage.answer("defect", "blobs")
+    assert triage.case.answers == {"defect": ("blobs",)}
+    assert sum(s.probability for s in triage.ranking()) + triage.unexplained == pytest.approx(1.0, abs=1e-12)
+
+
+def test_a_case_deleted_while_it_is_open_does_not_come_back_in_part(
+    tmp_path: Path, knowledge: Knowledge, network: Network
+) -> None:
+    triage = Triage.start(knowledge, Casebook(tmp_path), "", network)
+    triage.answer("defect", "blobs")
+    (tmp_path / f"{triage.case.id}.journal").unlink()
+    with pytest.raises(BadInput) as error:
+        triage.answer("mark-spacing", "even")
+    assert "cannot be saved" in error.value.what
+    assert list(tmp_path.iterdir()) == []
+    assert triage.case.answers == {"defect": ("blobs",)}
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        {"do": "answer"}, {"do": "answer", "question": "defect", "answers": 3}, {"do": "answer", "question": 1},
+        {"do": "answer", "question": "defect", "answers": [["blobs"]]}, {"do": "take-back"}, {"do": 7},
+        {"do": "printer", "printer": 4}, {"do": "job", "job": []}, {"do": "job", "job": {"findings": [{"id": "x"}]}},
+        {"do": "job", "job": {"findings": [{"id": "x", "answer": "y", "because": "z", "confidence": 1.5}]}},
+    ],
+)  # fmt: skip
+def test_an_event_that_lacks_what_it_should_say_is_told_with_its_line(tmp_path: Path, event: dict[str, object]) -> None:
+    journal = Casebook(tmp_path).start()
+    journal.append(event)
+    with pytest.raises(BadInput) as error:
+        journal.case()
+    assert error.value.where == f"{journal.path}:2"
+
+
+def test_a_job_run_on_another_card_than_the_one_chosen_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, knowledge: Knowledge, network: Network
+) -> None:
+    from diagnose.coupons.spiral import lamp_shade, write
+
+    (tmp_path / "shade.gcode").write_text(write(lamp_shade()))
+    monkeypatch.chdir(tmp_path)
+    triage = Triage(knowledge, network=network)
+    triage.attach(triage.read_job("shade.gcode"))
+    assert triage.case.job is not None
+    assert triage.case.job["path"] == str(tmp_path / "shade.gcode")  # the case may be resumed from another folder
+    assert not any("attach it again" in doubt for doubt in triage.doubts())
+    triage.choose_printer("board-cable")
+    assert any("run on no printer card" in doubt for doubt in triage.doubts())
+    triage.attach(triage.read_job("shade.gcode"))
+    assert not any("attach it again" in doubt for doubt in triage.doubts())
+    triage.choose_printer("board-memory-card")
+    assert any("run on the card board-cable" in doubt for doubt in triage.doubts())
+
+
+def test_a_card_beside_the_answers_is_found_from_anywhere_and_may_vanish(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, knowledge: Knowledge, network: Network
+) -> None:
+    from diagnose.triage.facts import facts_file, triage_from
+
+    text = (rules_folder() / "printers" / "generic.yaml").read_text()
+    first, second = [i for i in range(len(text)) if text.startswith("\n  - id:", i)][:2]
+    (tmp_path / "mine.yaml").write_text(text[:first] + text[first:second])
+    (tmp_path / "facts.yaml").write_text("answers: {defect: blobs, danger-signs: none}\nprinter: mine.yaml\n")
+    triage = triage_from(knowledge, facts_file(tmp_path / "facts.yaml"), network)
+    assert triage.case.printer == str(tmp_path / "mine.yaml")
+    monkeypatch.chdir(tmp_path)
+    triage.choose_printer("mine.yaml")
+    assert triage.case.printer == str(tmp_path / "mine.yaml")
+    (tmp_path / "mine.yaml").unlink()
+    assert triage.next_steps()
+    with pytest.raises(BadInput):
+        triage.read_job("any.gcode")
+
+
+def test_changing_an_answer_and_undoing_it_is_the_identity(knowledge: Knowledge, network: Network) -> None:
+    import random
+
+    dice = random.Random(5)
+    triage = Triage(knowledge, network=network)
+    for _ in range(60):
+        question = dice.choice(list(knowledge.questions.values()))
+        ids = [a.id for a in question.answers]
+        before = triage.case.answers, [s.probability for s in triage.ranking()], triage.given()
+        if question.id in triage.case.answers and dice.random() < 0.3:
+            triage.take_back(question.id)
+        elif dice.random() < 0.2:
+            triage.unknown(question.id)
+        else:
+            triage.answer(question.id, *(dice.sample(ids, dice.randrange(len(ids) + 1)) if question.kind == "several"
+                                         else [dice.choice(ids)]))  # fmt: skip
+        after = triage.case.answers
+        assert triage.undo()
+        assert (triage.case.answers, [s.probability for s in triage.ranking()], triage.given()) == before
+        assert list(triage.case.answers) == list(before[0])
+        for id, given in after.items():
+            if triage.case.answers.get(id, 0) != given:
+                triage.answer(id, *(("unknown",) if given is None else given))
+        for suspect in triage.ranking()[:3]:
+            got = sum(line.decibans for line in triage.ledger(suspect.id))
+            p = suspect.probability
+            assert got == pytest.approx(10 * math.log10(p / (1 - p)), abs=1e-6)
+
+
+def test_while_there_is_danger_no_test_runs_the_machine(knowledge: Knowledge, network: Network) -> None:
+    question = knowledge.danger_question()
+    assert question is not None
+    answer = next(a for a in question.answers if a.stop)
+    triage = Triage(knowledge, network=network)
+    hot = [c for c in knowledge.causes if any(v.test.machine_minutes for v in triage.confirming(c))]
+    assert hot
+    triage.answer(question.id, answer.id)
+    assert not any(view.test.machine_minutes for cause in knowledge.causes for view in triage.confirming(cause))
+    triage.take_back(question.id)
+    assert [c for c in knowledge.causes if any(v.test.machine_minutes for v in triage.confirming(c))] == hot
+
+
+def test_one_answer_or_a_job_alone_surprises_nobody(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    for question in (knowledge.by_role("defect"), knowledge.danger_question()):
+        assert question is not None
+        for answer in question.answers:
+            triage.answer(question.id, answer.id)
+            assert not any("explains these answers badly" in said for said in triage.doubts())
+        triage.take_back(question.id)
+
+
+def test_a_share_outside_the_rules_larger_than_any_suspect_is_said(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    for defect in knowledge.questions["defect"].answers:
+        triage.answer("defect", defect.id)
+        leads = triage.unexplained > triage.ranking()[0].probability
+        assert any("something not in the rules" in said for said in triage.doubts()) == leads
+
+
+def test_the_rate_is_a_starting_point_and_silence_is_said_as_such(knowledge: Knowledge, network: Network) -> None:
+    triage = Triage(knowledge, network=network)
+    triage.answer("defect", "blobs")
+    triage.answer("popping", "yes")
+    for cause in knowledge.causes.values():
+        rate, _, popping = triage.ledger(cause.id)
+        assert rate.strength == "starting point"
+        silent = not any(line.about == "popping" for line in cause.evidence)
+        assert silent == (popping.rule == "") == ("say nothing of it" in popping.because)
