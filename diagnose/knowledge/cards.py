@@ -52,8 +52,8 @@ def _left_out(value: N) -> Any:
 _Int = Annotated[Known[Annotated[int, Field(ge=1, le=100_000)]], BeforeValidator(_bare)]
 _Count = Annotated[Known[Annotated[int, Field(ge=0, le=100_000)]], BeforeValidator(_bare)]
 _More = Annotated[Known[Annotated[float, Field(gt=0, le=1e9)]], BeforeValidator(_bare)]
-_Speed = Annotated[Known[Annotated[float, Field(ge=0.01, le=1e5)]], BeforeValidator(_bare)]
-_Acceleration = Annotated[Known[Annotated[float, Field(ge=1, le=1e6)]], BeforeValidator(_bare)]
+_Speed = Annotated[Known[Annotated[float, Field(ge=0.01, le=1e9)]], BeforeValidator(_bare)]
+_Acceleration = Annotated[Known[Annotated[float, Field(ge=1, le=1e9)]], BeforeValidator(_bare)]
 """Anything slower is no printer, and a job on it would take years to work out."""
 _NotLess = Annotated[Known[Annotated[float, Field(ge=0, le=1e9)]], BeforeValidator(_bare)]
 
