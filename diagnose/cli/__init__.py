@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from importlib import import_module
@@ -64,6 +65,15 @@ def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | Non
     context.exit(run_app([Path(p) for p in packs], Path(casebook) if casebook else None))
 
 
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+"""What a full or failing disk says."""
+
+
+def _mute() -> None:
+    """Send what is still to be printed nowhere: a second error while closing would only confuse."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits 0 when all is good, 1 when a check failed, 2 for bad use or bad input."""
     out = sys.stdout
@@ -84,7 +94,14 @@ def main(arguments: list[str] | None = None) -> None:
         # When the reader of our pipe has gone, the toolkit mutes the output and calls it a failure; we do not.
         code = end.code if sys.stdout is out else 0
     except BrokenPipeError:
-        # The reader of our pipe has gone; a second error while closing would only confuse.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader of our pipe has gone.
+        _mute()
         code = 0
+    except OSError as fault:
+        if fault.errno not in FULL:
+            raise
+        # What was told so far is lost to a full disk; say so where it can still be read.
+        click.echo(f"diagnose: the output cannot be written ({fault.strerror})", err=True)
+        _mute()
+        code = 2
     sys.exit(code if isinstance(code, int) else 0)
