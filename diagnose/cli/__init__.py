@@ -78,7 +78,6 @@ def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | Non
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; exits 0 when all is good, 1 when a check failed, 2 for bad use or bad input."""
-    out = sys.stdout
     _survive_any_text()
     try:
         code = diagnose.main(arguments, prog_name="diagnose", standalone_mode=False)
@@ -93,9 +92,6 @@ def main(arguments: list[str] | None = None) -> None:
     except (click.Abort, KeyboardInterrupt, Cancelled):
         click.echo("stopped", err=True)
         code = 130
-    except SystemExit as end:
-        # When the reader of our pipe has gone, the toolkit mutes the output and calls it a failure; we do not.
-        code = end.code if sys.stdout is out else 0
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         click.echo(f"diagnose: {place}{error.strerror or error}", err=True)

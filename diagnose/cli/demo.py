@@ -9,6 +9,7 @@ import click
 
 from diagnose.cli import words
 from diagnose.cli.common import progress, quiet_option, rules_option
+from diagnose.cli.whole import write_whole
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.builtin import casebook_folder
 from diagnose.triage import Triage, knowledge_from
@@ -20,14 +21,17 @@ MOST_STEPS = 40
 
 
 @click.command()
+@click.option("--keep", metavar="FILE", type=click.Path(path_type=Path), help="Keep the invented job file here.")
 @rules_option
 @quiet_option
-def demo(packs: tuple[Path, ...], quiet: bool) -> None:
+def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
     """Run the whole job on an invented case, unattended.
 
     A repair cafe that does not exist prints a lamp shade. The job file is written here, read, and run on a generic
     printer; the invented person answers what is asked.
     """
+    if keep:
+        write_whole(keep, write(lamp_shade()), f"--keep {keep}", new=True)
     scenario = facts_file(casebook_folder() / SCENARIO)
     triage = Triage(knowledge_from(packs))
     click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.")

@@ -45,7 +45,7 @@ def write_whole(path: Path, text: str, where: str, *, new: bool = False, check: 
             Path(beside).replace(path)
             beside = None
     except FileExistsError:
-        raise BadInput("there is a file of this name already", "choose another name, or say --force", where) from None
+        raise BadInput("there is a file of this name already", "choose another name, or move that file away", where) from None
     except OSError as fault:
         raise BadInput(
             f"the file cannot be written ({fault.strerror or fault})", "choose a place with room where you may write", where

@@ -23,6 +23,7 @@ from diagnose.toolpath.queue import Cancel, Progress, simulate, starves
 
 MOST_QUEUE = 4096
 SLOWEST_FACTOR, FASTEST_FACTOR = 0.05, 4.0
+LONGEST_BUFFER = 60.0  # s
 SLOWEST_LINK, FASTEST_LINK = 100.0, 1e7  # bytes/s
 FINEST_JOIN, COARSEST_JOIN = 0.001, 0.2  # mm
 ENOUGH_SAVES = 64
@@ -62,6 +63,8 @@ class Advice:
     """mm, median length of the extruding moves joined so; None when no joining cures it."""
     saves: int
     """Checkpoints written while the job runs."""
+    buffer: Edge | None = None
+    """Shortest time, s, that a planning host must be ahead; None where the board plans."""
 
 
 def advise(
@@ -94,6 +97,7 @@ def advise(
         facets=facets,
         facet_mm=facet_mm,
         saves=trial.saves,
+        buffer=_buffer(trial, clean) if machine.planning == "host" else None,
     )
 
 
@@ -183,6 +187,21 @@ def _queue(trial: _Trial, clean: bool) -> Edge:
         else:
             bad = middle
     return Edge(now, good, "moves")
+
+
+def _buffer(trial: _Trial, clean: bool) -> Edge:
+    def ahead(seconds: float) -> bool:
+        return trial.clean(replace(trial.machine, buffer_time=seconds))
+
+    now = trial.machine.buffer_time
+    least = 0.001
+    if clean:
+        if now <= least or ahead(least):
+            return Edge(now, min(now, least), "s", open_ended=True)
+        return Edge(now, _edge(least, now, ahead, near=0.02), "s")
+    if not ahead(LONGEST_BUFFER):
+        return Edge(now, None, "s")
+    return Edge(now, _edge(max(now, least), LONGEST_BUFFER, ahead, near=0.02), "s")
 
 
 def _speed(trial: _Trial, clean: bool) -> Edge:

@@ -12,6 +12,7 @@ from diagnose.toolpath.columns import Floats
 from diagnose.toolpath.findings import Finding, Ground, find
 from diagnose.toolpath.jobfile import JobFile, read_file
 from diagnose.toolpath.machine import Machine
+from diagnose.toolpath.prepare import prepare
 from diagnose.toolpath.progress import Cancel, Progress, share
 from diagnose.toolpath.run import Run, run
 
@@ -86,6 +87,7 @@ def read_job(
     BadInput
         When the file is missing, empty, no G-code or without motion, or the machine's numbers make no sense.
     """
+    prepare(machine, progress, cancel)
     file = read_file(path, share(progress, 0.0, 0.6), cancel)
     job = _on(file, machine, share(progress, 0.6, 1.0), cancel)
     if progress:

@@ -9,17 +9,16 @@ from pathlib import Path
 import numpy as np
 
 from diagnose.errors import BadInput
-from diagnose.toolpath._kernels import kernels_ready
 from diagnose.toolpath._kernels.words import JUNK
 from diagnose.toolpath.columns import Events, Floats, JobLimits, Moves, Trouble
 from diagnose.toolpath.moves import BoardMoves, Counts, Interpreted, Interpreter, Reading, Scout, with_retraction
+from diagnose.toolpath.prepare import prepare
 from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
 from diagnose.toolpath.shape import Shape, shape
 from diagnose.toolpath.source import Source, find_source
 from diagnose.toolpath.stream import pieces
 from diagnose.toolpath.words import Words
 
-PREPARING = "preparing the engine, once on this machine"
 SLOWEST = 0.1
 """mm/s; a move for which the job asks less, or nothing, is timed at this."""
 
@@ -77,8 +76,7 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     path = Path(path)
     ask(cancel)
     source = find_source(path)
-    if not kernels_ready("words", "moves", "layers", "loops"):
-        say(progress, 0.0, PREPARING)
+    prepare(None, progress, cancel)
     read, lines = read_motion(source, share(asking(progress, cancel), 0.0, 0.6))
     ask(cancel)
     say(progress, 0.6, "shape")

@@ -27,6 +27,7 @@ TAIL_WIDTHS = 12.0
 EMPTY_SHARE = 0.5
 """Of a loop's area, that loops inside it may fill while it still bounds a hole."""
 EFFORT = 50.0
+PARALLEL_SHARE = 0.6
 MOST_STRETCHES = 100
 RAMP_LAYERS = 1.1
 """Layers a loop may climb while it begins."""
@@ -207,18 +208,20 @@ def _roles_of_runs(
     """Return the role of every move, loops not yet painted; `outside` are the runs that no loop holds."""
     by_kind = np.array([Role.TRAVEL, Role.UNKNOWN, Role.RETRACT, Role.RESTART], np.uint8)
     role = by_kind[layers.kind]
-    apart = np.empty(len(first))
+    apart, parallel = np.empty(len(first)), np.empty(len(first))
     kernels.spacing(
-        start, moves.x, moves.y, layers.layer, first, last, LINE_WIDTHS * line_width, FARTHEST_WIDTHS * line_width, apart
-    )
+        start, moves.x, moves.y, layers.layer, first, last, LINE_WIDTHS * line_width, FARTHEST_WIDTHS * line_width,
+        apart, parallel,
+    )  # fmt: skip
     value = np.full(len(first), Role.UNKNOWN, np.uint8)
     value[apart <= SOLID_WIDTHS * line_width] = Role.SOLID
     value[apart > SOLID_WIDTHS * line_width] = Role.SPARSE
     # The first line of a fill has none before it to be held against: it is what the next one is.
     lone = np.flatnonzero(np.isnan(apart[:-1]) & (layers.layer[first[:-1]] == layers.layer[first[1:]]))
     lone = lone[_straight(moves, start, first[lone], last[lone + 1]) & (last[lone] == first[lone])]
-    value[lone] = value[lone + 1]
-    outside = outside[value[outside] == Role.SPARSE]
+    value[lone], parallel[lone] = value[lone + 1], 1.0
+    # A wall that was not recognised as a loop has parallel pieces too, but not for the most part.
+    outside = outside[(value[outside] == Role.SPARSE) & (parallel[outside] >= PARALLEL_SHARE)]
     x, y = (
         (_before(axis, first[outside], begin) + axis[last[outside]]) / 2
         for axis, begin in ((moves.x, start[0]), (moves.y, start[1]))

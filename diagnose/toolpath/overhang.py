@@ -90,7 +90,8 @@ def find_overhang(
         return Overhang(path, hanging, first, np.empty(0, np.int64), np.empty(0), CELL_WIDTHS * line_width)
     wide, deep = right - left, high - low
     cell = max(CELL_WIDTHS * line_width, float(np.sqrt(wide * deep / MOST_CELLS)), max(wide, deep) / MOST_SIDE)
-    gap = (GAP_LAYERS if layers.flat else GAP_CURVED) * np.maximum(height, layers.pitch)
+    # No line is thicker than it is wide: a greater step from layer to layer leaves air between.
+    gap = (GAP_LAYERS if layers.flat else GAP_CURVED) * np.maximum(np.minimum(height, line_width), layers.pitch)
     bridge, bridge_length = np.empty(len(moves), np.int64), np.empty(len(moves))
     bridges = kernels.below(
         start, moves.x, moves.y, moves.z, length, part, layer, gap, cell, left, low, int(wide / cell) + 2,

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from diagnose.cli.toolpath import several, slices, stopsfile, verdict
+from diagnose.cli.toolpath import compare, several, slices, stopsfile, verdict
 from diagnose.cli.toolpath.draw import Pen, table
 from diagnose.cli.toolpath.meaning import speaks_for, standing_out, usual_of
 from diagnose.cli.toolpath.reading import Told
@@ -420,3 +420,38 @@ def test_a_reader_that_leaves_ends_it_quietly(box: Path) -> None:
     done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True)
     assert done.returncode == 0
     assert done.stderr == b""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no full device")
+def test_a_full_disk_at_the_other_end_is_told(box: Path) -> None:
+    command = [sys.executable, "-m", "diagnose", "toolpath", str(box), "--printer", CARD]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith("diagnose: the output cannot be written") and "Traceback" not in done.stderr
+
+
+def test_the_job_of_the_demo_can_be_kept_but_lies_over_nothing(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, shade: Path
+) -> None:
+    kept = tmp_path / "kept.gcode"
+    assert run(capsys, "demo", "--quiet", "--keep", kept).code == 0
+    assert kept.read_text() == shade.read_text()
+    kept.write_text("mine")
+    seen = run(capsys, "demo", "--quiet", "--keep", kept)
+    assert seen.code == 2 and kept.read_text() == "mine"
+
+
+def test_a_low_terminal_gets_a_page_of_its_size(shade: Path) -> None:
+    knowledge = knowledge_from()
+    from diagnose.cli.toolpath.page import page
+    from diagnose.toolpath.job import read_job
+    from diagnose.toolpath.summary import summary
+    from diagnose.triage import card, machine_of
+
+    s = summary(read_job(shade, machine_of(card(knowledge, CARD))), printer=CARD)
+    lines = list(page(s, knowledge, WIDE, low=True))
+    assert len(lines) < 24 and max(map(len, lines)) <= 80
+    told = [Told(shade, name, summary(read_job(shade, machine_of(card(knowledge, name))), printer=name)) for name in CARDS]
+    lines = list(compare.screen(told, WIDE, low=True))
+    assert len(lines) < 24 and max(map(len, lines)) <= 80

@@ -116,6 +116,18 @@ def test_advice_can_be_cancelled_and_tells_that_it_moves_on():
     assert asked == sorted(asked) and len(asked) > 3
 
 
+def test_a_host_is_told_how_far_ahead_it_must_be():
+    host = tubes.machine(planning="host", queue_moves=500, buffer_time=0.1, checkpoint_every=5.0, checkpoint_takes=0.16)
+    found = advise(tubes.tube(seconds=21), host)
+    assert not found.clean and found.queue.clean is None
+    # The steps made last for the save, and the move that the host was about to make.
+    assert found.buffer.clean == pytest.approx(0.16, abs=0.012)
+    assert clean(tubes.tube(seconds=21), replace(host, buffer_time=found.buffer.clean))
+    calm = advise(tubes.tube(seconds=21), replace(host, buffer_time=1.0))
+    assert calm.clean and calm.buffer.clean == pytest.approx(found.buffer.clean, rel=0.03)
+    assert advise(tubes.tube(seconds=2), tubes.machine()).buffer is None
+
+
 # Joining
 
 

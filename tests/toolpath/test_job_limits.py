@@ -14,6 +14,8 @@ from diagnose.toolpath.columns import EventKind, JobLimits
 from diagnose.toolpath.queue import simulate
 from diagnose.toolpath.speeds import limits
 from tests.toolpath import tubes
+from tests.toolpath.parts import machine as parts_machine
+from tests.toolpath.parts import read
 from tests.toolpath.twin_limits import plain_limits
 
 NAN = math.nan
@@ -165,3 +167,32 @@ def test_moves_that_arrive_too_slowly_are_stretched_in_place_of_stuttering():
     assert len(plain.dips) > 5 * len(stretched.dips) > 0
     # Never from rest to rest again: the queue never falls below a quarter.
     assert np.min((stretched.held - np.arange(len(moves)))[50:-20]) >= 4
+
+
+# From the words of a job to its run
+
+SQUARE = "G28\nG90\nM83\nG1 Z0.2 F600\n" + "".join(
+    f"G1 X{x} Y{y} E2 F9000\n" for _ in range(5) for x, y in ((90, 10), (90, 90), (10, 90), (10, 10))
+)
+
+
+def test_limits_and_accelerations_in_the_job_file_change_how_long_it_takes(tmp_path):
+    takes = {}
+    for name, words in {"plain": "", "limits": "M203 X50 Y50\n", "acceleration": "M204 P300\n"}.items():
+        for obeys in (True, False):
+            made = read(tmp_path, words + SQUARE, parts_machine(job_sets_limits=obeys))
+            takes[name, obeys] = made.run.time_s
+    assert takes["limits", True] > 2 * takes["plain", True]
+    assert takes["acceleration", True] > 1.5 * takes["plain", True]
+    # Forbidden, a line takes its reading and no more.
+    for name in ("plain", "limits", "acceleration"):
+        assert takes[name, False] == pytest.approx(takes["plain", True], abs=0.01)
+
+
+def test_a_change_of_tool_holds_the_head_for_the_card_s_time(tmp_path):
+    lines = SQUARE.splitlines(keepends=True)
+    text = "".join(["T0\n", *lines[:10], "T1\n", *lines[10:15], "T1\n", *lines[15:]])
+    waited = {seconds: read(tmp_path, text, parts_machine(tool_change_time=seconds)).run for seconds in (0.0, 8.0)}
+    # The tool in use at the start is no change, nor is one asked for again.
+    assert waited[8.0].waited_s - waited[0.0].waited_s == pytest.approx(8.0, abs=0.1)
+    assert not len(waited[8.0].stops)

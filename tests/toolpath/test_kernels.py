@@ -1,13 +1,18 @@
-"""The cache of compiled kernels: where it lies, and what its damage costs."""
+"""The cache of compiled kernels: where it lies, what its damage costs, and what is told of the first run."""
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from diagnose.errors import Cancelled
+from diagnose.toolpath import _kernels, prepare
 
 ROOT = Path(__file__).parents[2]
 PROBE = """
@@ -22,11 +27,12 @@ print(_kernels.CACHED, out[0], sum(stats.cache_hits.values()) if stats else -1)
 """
 
 
-def run(**environment: str) -> list[str]:
+def run(root: Path = ROOT, without: str = "", **environment: str) -> list[str]:
+    given = {**os.environ, "PYTHONPATH": str(root), **environment}
+    given.pop(without, None)
     done = subprocess.run(
-        [sys.executable, "-c", PROBE], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
-        capture_output=True, text=True, timeout=120,
-    )  # fmt: skip
+        [sys.executable, "-c", PROBE], cwd=root, env=given, capture_output=True, text=True, timeout=120
+    )
     assert done.returncode == 0, done.stderr
     return done.stdout.split()
 
@@ -52,3 +58,71 @@ def test_a_cache_of_its_own_is_private(tmp_path: Path) -> None:
     folder = tmp_path / "new"
     assert run(NUMBA_CACHE_DIR=str(folder))[0] == "True"
     assert folder.stat().st_mode & 0o077 == 0
+
+
+def test_a_read_only_package_and_no_home_are_no_matter(tmp_path: Path) -> None:
+    """The package folder cannot be written to, and there is no HOME: kernels are cached elsewhere or not at all."""
+    package = tmp_path / "site" / "diagnose"
+    shutil.copytree(ROOT / "diagnose", package, ignore=shutil.ignore_patterns("__pycache__"))
+    folder = package / "toolpath" / "_kernels"
+    (folder / "__pycache__").write_text("in the way, for root may write anywhere")
+    for place in (folder, package / "toolpath", package):
+        place.chmod(0o555)
+    try:
+        cache = {"XDG_CACHE_HOME": str(tmp_path / "cache"), "PYTHONDONTWRITEBYTECODE": "1"}
+        assert run(package.parent, without="HOME", **cache)[1] == "5.0"
+        if sys.platform.startswith("linux"):
+            assert run(package.parent, without="HOME", **cache) == ["True", "5.0", "1"]
+        nowhere = {**cache, "XDG_CACHE_HOME": str(folder / "__pycache__" / "cache")}
+        assert run(package.parent, without="HOME", **nowhere)[:2] == ["False", "5.0"]
+    finally:
+        for place in (folder, package / "toolpath", package):
+            place.chmod(0o755)
+
+
+def test_the_kernels_that_tell_whether_all_is_ready_exist() -> None:
+    from diagnose.toolpath import job
+
+    assert job
+    names = {f"{k.py_func.__module__.split('.')[-1]}.{k.py_func.__name__}" for k in _kernels._KNOWN}
+    assert names >= {name for part in prepare.PARTS.values() for name in part}
+
+
+@pytest.mark.parametrize("name", ["reading", "shape", "running"])
+def test_each_part_can_be_compiled_by_itself(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import dataclasses
+    import io
+
+    from tests.toolpath.parts import PLAIN
+
+    monkeypatch.setattr(sys, "stdin", io.StringIO(json.dumps(dataclasses.asdict(PLAIN))))
+    prepare.part(name)
+    assert prepare.ready([name])
+
+
+def test_the_first_run_says_that_it_prepares_and_may_be_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "ready", lambda parts: False)
+    monkeypatch.setattr(prepare, "_CODE", "import time; time.sleep(60)")
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(_kernels, "CACHED", True)
+    told: list[str] = []
+    with pytest.raises(Cancelled):
+        prepare.prepare(None, lambda done, what: told.append(what), lambda: len(told) > 2)
+    assert set(told) == {prepare.PREPARING}
+
+
+def test_nothing_is_said_or_started_where_all_is_ready(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "ready", lambda parts: True)
+    monkeypatch.setattr(subprocess, "Popen", None)
+    told: list[str] = []
+    prepare.prepare(None, lambda done, what: told.append(what))
+    assert told == []
+
+
+def test_processes_that_fail_leave_the_work_to_the_first_use(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "ready", lambda parts: False)
+    monkeypatch.setattr(prepare, "_CODE", "raise SystemExit({name!r} and {path!r} and 3)")
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    prepare.prepare(None)

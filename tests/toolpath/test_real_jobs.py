@@ -5,6 +5,7 @@ The files are not part of the project; the tests are skipped where they are abse
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -16,9 +17,10 @@ import yaml
 from diagnose.errors import BadInput
 from diagnose.toolpath.columns import EventKind, Role
 from diagnose.toolpath.jobfile import read_motion
-from diagnose.toolpath.moves import Interpreted
+from diagnose.toolpath.moves import ASSUMED_FLOW, ASSUMED_RETRACT_MM, ASSUMED_RETRACT_SPEED, Interpreted
 from diagnose.toolpath.shape import Shape, shape
 from diagnose.toolpath.source import find_source
+from tests.toolpath import plain_reader
 
 FOLDER = Path(__file__).parents[3] / "shared" / "gcode"
 MANIFEST = FOLDER / "manifest.yaml"
@@ -96,6 +98,20 @@ def test_path_and_feed_agree_with_the_independent_script(name: str) -> None:
     assert found.length[drawn].sum() / 1000 == pytest.approx(entry["extruded_path_m"], abs=0.06, rel=2e-3)
     if entry["feed_max"]:
         assert read.moves.feed.max() * 60 == pytest.approx(float(entry["feed_max"]), rel=1e-8)
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_every_move_agrees_with_the_plain_reader(name: str) -> None:
+    """Lines, places, filament and speed of every move, and the length of filament in all."""
+    read, _ = analysis(name)
+    text = (FOLDER / name).read_bytes().decode("utf-8", "replace")
+    flow = ASSUMED_FLOW if "flow" in read.assumed else 0.0
+    plain = plain_reader.steps(text, 0.01, ASSUMED_RETRACT_MM, ASSUMED_RETRACT_SPEED, flow)
+    assert read.moves.line.tolist() == [step.line for step in plain]
+    for axis in ("x", "y", "z", "e", "feed"):
+        expected = np.array([getattr(step, axis) for step in plain])
+        np.testing.assert_allclose(getattr(read.moves, axis), expected, rtol=1e-12, atol=1e-9, err_msg=axis)
+    assert float(read.moves.e.sum()) == pytest.approx(math.fsum(step.e for step in plain), rel=1e-9, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", SPIRALS)

@@ -44,7 +44,7 @@ def test_a_swell_printed_along_its_surface_has_as_many_layers_as_were_drawn() ->
 
 def test_walls_of_curved_layers_are_loops_with_a_seam_each() -> None:
     found = shape_of("\n".join(["M83", *(line for k in range(8) for line in curved_layer(swell, 0.2 * (k + 1)))]))
-    assert len(found.seams.move) == 8 and found.seam_style == "corners" and found.islands.tolist() == [1] * 8
+    assert len(found.seams.move) == 8 and found.seam_style == "aligned" and found.islands.tolist() == [1] * 8
     outer = float(found.length[found.role == Role.OUTER].sum())
     assert outer == pytest.approx(8 * (80 + 2 * 40 * 1.024), rel=0.02)
 

@@ -106,14 +106,13 @@ def kernel(function: F) -> F:
     return cast(F, compiled)
 
 
-def kernels_ready(*stages: str) -> bool:
-    """Return whether the kernels of these stages (files of this folder) were compiled on this machine before.
-
-    Where not, the first use keeps a user waiting for some seconds, and faces should say so.
-    """
-    wanted = {f"{__name__}.{stage}" for stage in stages}
+def ready(*names: str) -> bool:
+    """Return whether these kernels, such as ``words.read``, were compiled on this machine before, or need not be."""
+    wanted = {f"{__name__}.{name}" for name in names}
     return all(
-        compiled.signatures or _cached(compiled) for compiled in _KNOWN if compiled.py_func.__module__ in wanted
+        compiled.signatures or _cached(compiled)
+        for compiled in _KNOWN
+        if f"{compiled.py_func.__module__}.{compiled.py_func.__name__}" in wanted
     )
 
 
@@ -124,4 +123,4 @@ def _cached(compiled: Any) -> bool:
         return False
 
 
-__all__ = ["CACHED", "kernel", "kernels_ready"]
+__all__ = ["CACHED", "kernel", "ready"]

@@ -225,9 +225,10 @@ def nest(
 @kernel
 def spacing(
     start: Floats, x: Floats, y: Floats, layer: Int32s, first: Ints, last: Ints, least: float, farthest: float,
-    out: Floats,
+    out: Floats, parallel: Floats,
 ) -> None:  # fmt: skip
-    """Write the mean distance in mm between neighbouring parallel lines of every open run; NaN where it has none.
+    """Write the mean distance in mm between neighbouring parallel lines of every open run; NaN where it has none;
+    and the share of its path that such lines are.
 
     Lines are the straight pieces longer than `least`; each is held against the one drawn before it in its layer.
     A run without them that winds round at least three times fills the ellipse in its bounding box: area over length. One
@@ -237,7 +238,7 @@ def spacing(
     ux = uy = ax = ay = 0.0
     known = False
     for k in range(len(first)):
-        total = weight = 0.0
+        total = weight = whole = 0.0
         if layer[first[k]] != here:
             here = layer[first[k]]
             known = False
@@ -245,6 +246,7 @@ def spacing(
             qx, qy = (x[i - 1], y[i - 1]) if i > 0 else (start[0], start[1])
             dx, dy = x[i] - qx, y[i] - qy
             run = np.hypot(dx, dy)
+            whole += run
             if run < least:
                 continue
             dx, dy = dx / run, dy / run
@@ -257,6 +259,7 @@ def spacing(
             ax, ay = (qx + x[i]) / 2.0, (qy + y[i]) / 2.0
             known = True
         out[k] = total / weight if weight > 0 else np.nan
+        parallel[k] = weight / whole
         if weight == 0.0:
             bends = wobble = path = hx = hy = 0.0
             lx = ly = np.inf

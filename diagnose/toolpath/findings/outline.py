@@ -15,6 +15,8 @@ TINY_MM, SHORT_MM = 0.4, 1.5
 NEEDLESS_MM, VISIBLE_MM = 0.003, 0.05
 BUSY_PER_S, HIGH_PER_S = 60.0, 250.0
 SLOW_MM_S, FAST_MM_S = 50.0, 120.0
+GATHERED = 0.001
+"""Chance of so uneven a scatter (Rayleigh) from which it is no plain scatter."""
 WINDOW_S = 0.5
 REGION_S = 2.0
 MOST_JOINTS = 200_000
@@ -178,9 +180,12 @@ def seams(ground: Ground) -> Said | None:
         "none": "the wall climbs as one spiral, so no loop starts or ends" if turns else "no outer loop is closed",
     }
     few = shape.seam_style != "none" and count < 5
+    # Gathered more than chance would, and yet on no line: neither word fits well.
+    gathered = shape.seam_style == "scattered" and shape.seam_pattern.p_uniform < GATHERED
+    tells["scattered"] += ", though more on one side than chance would have them" if gathered else ""
     return Said(
         answers[shape.seam_style], count, "seams", tells[shape.seam_style],
-        ground.lines_of(shape.seams.move[:200]), 0.6 if few else 0.9,
+        ground.lines_of(shape.seams.move[:200]), 0.6 if few else 0.7 if gathered else 0.9,
     )  # fmt: skip
 
 

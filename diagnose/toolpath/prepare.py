@@ -1,0 +1,120 @@
+"""The first run on a machine: kernels are compiled once, on several processors at a time, and kept."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+
+import numpy as np
+
+from diagnose.toolpath import _kernels
+from diagnose.toolpath.columns import Events, JobLimits, Moves
+from diagnose.toolpath.machine import Machine
+from diagnose.toolpath.progress import Cancel, Progress, ask, say
+
+PREPARING = "preparing the engine, once on this machine"
+PARTS = {
+    "reading": ("words.read", "moves.interpret"),
+    "shape": ("layers.assign", "loops.trace"),
+    "running": ("speeds.limit_moves", "queue.run"),
+}
+"""What is compiled side by side, and the kernels that tell whether it was."""
+LONGEST_S = 120.0
+_CODE = "import sys; sys.path[:] = {path!r}; from diagnose.toolpath import prepare; prepare.part({name!r})"
+
+
+def ready(parts: Sequence[str] = tuple(PARTS)) -> bool:
+    """Return whether these parts were compiled on this machine before, or need not be."""
+    return all(_kernels.ready(*PARTS[part]) for part in parts)
+
+
+def prepare(machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None) -> None:
+    """Compile what a job needs, with a machine or without, where it was never compiled; say so, for it takes seconds.
+
+    Each part is compiled by a process of its own that fills the cache. Where there is no cache, or only one processor, the
+    work is left to the first use. Processes that fail are no matter either: then the first use compiles.
+    """
+    missing = [part for part in PARTS if (machine is not None or part != "running") and not ready([part])]
+    if not missing:
+        return
+    say(progress, 0.0, PREPARING)
+    if not _kernels.CACHED or (os.cpu_count() or 1) < 2:
+        return
+    given = json.dumps(None if machine is None else dataclasses.asdict(machine)).encode()
+    begun = time.monotonic()
+    children: list[subprocess.Popen[bytes]] = []
+    try:
+        for name in missing:
+            child = subprocess.Popen(
+                [sys.executable, "-c", _CODE.format(path=sys.path, name=name)],
+                stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            )  # fmt: skip
+            children.append(child)
+            if child.stdin is not None:
+                child.stdin.write(given)
+                child.stdin.close()
+        while any(child.poll() is None for child in children) and time.monotonic() < begun + LONGEST_S:
+            ask(cancel)
+            done = sum(child.poll() is not None for child in children)
+            say(progress, done / len(children), PREPARING)
+            time.sleep(0.05)
+    except OSError:  # no more processes, or one that is gone
+        pass
+    finally:
+        for child in children:
+            if child.poll() is None:
+                child.kill()
+            child.wait()
+
+
+def part(name: str) -> None:
+    """Compile one part by using it on next to nothing; called in a process of its own, the machine as JSON on stdin."""
+    given = json.load(sys.stdin)
+    machine = None if given is None else Machine(**given)
+    if name == "reading":
+        from diagnose.toolpath.moves import interpret
+        from diagnose.toolpath.words import read_words
+
+        interpret(read_words(np.frombuffer(b"G1 X0 Y0 Z1 E1 F600\nG1 X1 E2\nG2 X2 Y0 I0.5\n", np.uint8)))
+        return
+    moves, events, limits = _next_to_nothing()
+    if name == "shape":
+        from diagnose.toolpath.shape import shape
+
+        shape(moves, events)
+    elif machine is not None:
+        from diagnose.toolpath import queue, speeds
+        from diagnose.toolpath.findings.ground import weighted_quantile
+
+        held = speeds.limits(moves, machine, events, limits)
+        supply = queue.simulate(moves, held, machine, events)
+        speeds.held_by_queue(held, supply.plan)
+        queue.supply_times(moves, machine)
+        weighted_quantile(moves.x, moves.feed, 0.5)
+
+
+def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:
+    """Return a square drawn a few times, without any kernel."""
+    corners = np.array([(0, 0), (20, 0), (20, 20), (0, 20), (0, 0)], float)
+    x, y = (np.tile(corners[:, k], layers) for k in (0, 1))
+    z = np.repeat(0.2 * np.arange(1, layers + 1), len(corners))
+    n = len(x)
+    e = np.where(np.arange(n) % len(corners) > 0, 0.7, 0.0)
+    line = np.arange(1, n + 1, dtype=np.int32)
+    moves = Moves(
+        start=np.zeros(3), x=x, y=y, z=z, e=e, feed=np.full(n, 50.0), accel=np.full(n, np.nan), line=line,
+        offset=30 * line.astype(np.int64), bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
+        lines_code=np.ones(n, np.int32), tool=np.zeros(n, np.int16), arc=np.zeros(n, np.bool_),
+    )  # fmt: skip
+    none, four = np.empty(0), np.empty((0, 4))
+    events = Events(np.empty(0, np.uint8), np.empty(0, np.int64), np.empty(0, np.int32), none)
+    limits = JobLimits(
+        before=np.empty(0, np.int64), line=np.empty(0, np.int32), axis_speed=four, axis_acceleration=four.copy(),
+        corner_step=four.copy(), corner_deviation=none.copy(), lowest_speed=np.empty((0, 2)), shortest=none.copy(),
+    )  # fmt: skip
+    return moves, events, limits
