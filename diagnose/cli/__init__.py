@@ -93,8 +93,9 @@ def main(arguments: list[str] | None = None) -> None:
         click.echo("stopped", err=True)
         code = 130
     except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        click.echo(f"diagnose: {place}{error.strerror or error}", err=True)
+        reason = error.strerror or str(error)
+        what = f"{error.filename}: {reason}" if error.filename else f"the output cannot be written ({reason})"
+        click.echo(f"diagnose: {what}", err=True)
         _drop_output()
         code = 2
     sys.exit(code if isinstance(code, int) else 0)
