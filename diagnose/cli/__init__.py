@@ -18,7 +18,7 @@ COMMANDS = {
     "rank": "Rank the causes from facts you already have.",
     "toolpath": "Read job files and show where the motion queue runs short.",
     "rules": "Check, test, list and show the rules.",
-    "printers": "List and show printer cards.",
+    "printers": "List, explain and make printer cards.",
     "demo": "The whole job on an invented case, unattended.",
 }
 """Command to its one line of help; each lives in the module of its name."""

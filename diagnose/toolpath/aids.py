@@ -20,10 +20,10 @@ BRIM_WIDTHS = 1.5
 """A single loop nearer to the part than this may be a wall of it that leans in."""
 SKIRT_LAYERS = 5
 """Layers above which nobody draws a skirt (common practice, no source)."""
-MOST_PAIRS = 5_000_000
+MOST_PAIRS = 1_000_000
 """Comparisons beyond this are not made; what they would have told stays unsaid."""
 SAME_TOWER_MM = 1.0
-LEAST_CHANGES = 2
+LEAST_CHANGES, MOST_CHANGES = 2, 1000
 MOSTLY = 0.75
 """Share of the tool changes that must begin in the tower, and of their layers that must hold something else too."""
 
@@ -139,6 +139,7 @@ def tower(moves: Moves, loops: Loops, layer: Int32s, drawn: Ints, in_loop: Bools
     """
     changes = drawn[1:][np.diff(moves.tool[drawn]) != 0]
     changes = changes[layer[changes] >= 0]
+    changes = changes[:: 1 + len(changes) // MOST_CHANGES]
     if len(changes) < LEAST_CHANGES:
         return None
     bounds = loops.bounds(int(layer.max(initial=0)) + 1)

@@ -238,6 +238,8 @@ class Advice(_Part):
     save: Edge | None
     link: Edge
     facets: Edge
+    buffer: Edge | None
+    """How far a planning host must be ahead; null where the board plans."""
     facet_mm: float | None
     checkpoints: int
 

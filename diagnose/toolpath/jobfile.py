@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -32,7 +33,8 @@ class JobFile:
     lines: int
     moves: Moves
     events: Events
-    shape: Shape
+    shaping: Future[Shape]
+    """The shape of the job, worked out while a machine may already run it."""
     trouble: Trouble
     notes: list[str]
     """What had to be inferred, such as the extruder mode."""
@@ -50,6 +52,11 @@ class JobFile:
             return self
         moves = with_retraction(self.moves, self.by_board, length, speed)
         return replace(self, moves=moves, assumed=self.assumed - {"retract"})
+
+    @property
+    def shape(self) -> Shape:
+        """What the motion says of the part; waits until it is worked out."""
+        return self.shaping.result()
 
     @property
     def length(self) -> Floats:
@@ -71,7 +78,8 @@ class JobFile:
 def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel | None = None) -> JobFile:
     """Read the half of a job that needs no machine: bytes to words, moves and shape.
 
-    Words never exist as a whole: pieces of the file are read into the same buffers again and again.
+    Words never exist as a whole: pieces of the file are read into the same buffers again and again. The shape is worked
+    out by a thread of its own, for running a job needs only its moves.
     """
     path = Path(path)
     ask(cancel)
@@ -80,11 +88,11 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     read, lines = read_motion(source, share(asking(progress, cancel), 0.0, 0.6))
     ask(cancel)
     say(progress, 0.6, "shape")
-    found = shape(read.moves, read.events, None)
-    ask(cancel)
-    say(progress, 1.0, "shape")
+    beside = ThreadPoolExecutor(1)
+    shaping = beside.submit(shape, read.moves, read.events, None)
+    beside.shutdown(wait=False)
     return JobFile(
-        path, source.size, lines, read.moves, read.events, found, read.trouble, list(read.notes), read.assumed,
+        path, source.size, lines, read.moves, read.events, shaping, read.trouble, list(read.notes), read.assumed,
         read.counts, read.limits, read.by_board,
     )  # fmt: skip
 

@@ -6,7 +6,8 @@ arrived when a block starts, so the head brakes towards the end of what is there
 under way, and each is answered when it is done with.
 
 A host that plans has the whole job before it. It makes the steps of a move when those already made last no longer than its
-buffer; where it is late by more than that, the steps run out, and the head stands dead and starts again from rest.
+buffer; where it is late by more than that, the steps run out, and the head stands dead and starts again from rest. It knows
+how long a dwell takes, and streams past it.
 
 Common practice, no source: before its first move, and after a wait by command, the board lets the queue fill before it
 moves, and a host lets its buffer pass; after it has run dry the head moves as soon as a block arrives. A board that stretches
@@ -290,6 +291,9 @@ def _commands(events: Events | None, machine: Machine) -> tuple[Ints, Floats, In
     if events is None:
         return np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64)
     waits, seconds = speeds.waits_of(events, machine)
+    if machine.planning == "host":
+        # A dwell of nothing is no reason for a host to let its buffer run out.
+        waits &= (events.kind != EventKind.DWELL) | (seconds > 0)
     switches = events.kind == EventKind.RESUME_SAVING
     acts = waits | switches
     return (

@@ -85,7 +85,8 @@ def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) ->
     median, fine = _facets(moves, layers.length, role)
     return Shape(
         length=layers.length, layer=layers.layer, layer_z=layers.z, layer_height=layers.height, layer_path=layers.path,
-        flat_layers=layers.flat, object_first=layers.object_first, spiral=layers.spiral, role=role, loops=loops, seams=seams, seam_pattern=pattern,
+        flat_layers=layers.flat, object_first=layers.object_first, spiral=layers.spiral, role=role, loops=loops,
+        seams=seams, seam_pattern=pattern,
         islands=_islands(layers, loops), line_width=width, overhang=overhang, facet_median=median, facet_p05=fine,
     )  # fmt: skip
 

@@ -139,19 +139,15 @@ def bounds(file: JobFile) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for axis in "xyz":
         # Where a move ends is enough: it begins where the one before ended.
-        column = getattr(file.moves, axis)
-        some = drawn.any()
-        found[axis] = [
-            _round(column.min(where=drawn, initial=np.inf)),
-            _round(column.max(where=drawn, initial=-np.inf)),
-        ] if some else None  # fmt: skip
+        column = getattr(file.moves, axis)[drawn]
+        found[axis] = [_round(column.min()), _round(column.max())] if len(column) else None
     return found
 
 
 def heat(file: JobFile) -> dict[str, Any]:
     """Return what nozzle, bed and fan are told: when drawing begins, and the least and the most while it goes on."""
-    drawn = np.flatnonzero((file.moves.e > 0) & (file.length > 0))
-    first, last = (int(drawn[0]), int(drawn[-1])) if len(drawn) else (0, 0)
+    drawn = (file.moves.e > 0) & (file.length > 0)
+    first, last = int(drawn.argmax()), len(drawn) - 1 - int(drawn[::-1].argmax())
     kinds = {"nozzle_c": EventKind.NOZZLE_TEMP, "bed_c": EventKind.BED_TEMP, "fan": EventKind.FAN}
     return {name: _told(file, kind, first, last) for name, kind in kinds.items()}
 
@@ -205,7 +201,7 @@ def _all(values: Floats) -> list[float | None]:
 
 def _advice(advice: Advice) -> dict[str, Any]:
     edges = {"queue": advice.queue, "speed": advice.speed, "save": advice.save, "link": advice.link}
-    edges["facets"] = advice.facets
+    edges |= {"facets": advice.facets, "buffer": advice.buffer}
     return {
         "clean": advice.clean,
         **{name: _edge(edge) for name, edge in edges.items()},

@@ -455,3 +455,11 @@ def test_a_low_terminal_gets_a_page_of_its_size(shade: Path) -> None:
     told = [Told(shade, name, summary(read_job(shade, machine_of(card(knowledge, name))), printer=name)) for name in CARDS]
     lines = list(compare.screen(told, WIDE, low=True))
     assert len(lines) < 24 and max(map(len, lines)) <= 80
+
+
+def test_a_job_that_draws_nothing_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "walk.gcode"
+    path.write_text("G28\nG1 X10 Y10 F3000\nG1 X20\n")
+    for arguments in ((), ("--printer", CARD)):
+        seen = run(capsys, "toolpath", path, *arguments)
+        assert seen.code == 0 and "nothing is drawn" in seen.out

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from diagnose.toolpath.advice import join
 from diagnose.toolpath.columns import EventKind, JobLimits
-from diagnose.toolpath.queue import simulate
+from diagnose.toolpath.queue import WHY, simulate
 from diagnose.toolpath.speeds import limits
 from tests.toolpath import tubes
 from tests.toolpath.parts import machine as parts_machine
@@ -196,3 +196,13 @@ def test_a_change_of_tool_holds_the_head_for_the_card_s_time(tmp_path):
     # The tool in use at the start is no change, nor is one asked for again.
     assert waited[8.0].waited_s - waited[0.0].waited_s == pytest.approx(8.0, abs=0.1)
     assert not len(waited[8.0].stops)
+
+
+def test_a_creep_after_a_save_is_blamed_on_the_save_and_one_from_slow_lines_on_the_lines():
+    moves = tubes.tube(seconds=21)
+    for machine, why in (
+        (low(), "checkpoint"),
+        (tubes.machine(line_time=0.007, least_move=0.02, stretch_below=8), "line-time"),
+    ):
+        found = simulate(moves, limits(moves, machine), machine)
+        assert len(found.dips) and {WHY[code] for code in found.dips.why} == {why}

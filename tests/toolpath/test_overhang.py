@@ -110,7 +110,8 @@ def test_a_roof_over_two_posts_is_bridged_line_by_line(gap: float) -> None:
     """Two outer sides and twenty lines of fill; half a line at each end rests on the posts' edge."""
     found = shape_of(doorway(gap)).overhang
     assert len(found.bridge) == 22
-    assert found.bridge_length == pytest.approx(np.full(22, gap - WIDTH), abs=0.5)
+    # Long lines are looked at every 0.44 mm.
+    assert found.bridge_length == pytest.approx(np.full(22, gap - WIDTH), abs=0.6)
     assert found.hanging[-1] == pytest.approx(2 * (gap - WIDTH), abs=1.0)
 
 
@@ -121,7 +122,7 @@ def test_posts_without_a_roof_have_no_bridge() -> None:
 def test_a_ledge_held_at_one_end_is_no_bridge() -> None:
     plate = [(90.0, 95.0), (120.0, 95.0), (120.0, 105.0), (90.0, 105.0)]
     found = shape_of(layered([ring(square(5, cx=95))] * 6 + [ring(plate)])).overhang
-    assert found.hanging[-1] == pytest.approx(50 - WIDTH, abs=0.3) and len(found.bridge) == 0
+    assert found.hanging[-1] == pytest.approx(50 - WIDTH, abs=0.6) and len(found.bridge) == 0
 
 
 def test_lines_over_a_sparse_fill_are_no_bridge() -> None:
@@ -149,7 +150,7 @@ def test_objects_printed_one_after_the_other_stand_on_the_bed_each() -> None:
 
 def test_a_plate_far_wider_than_any_printer_is_looked_at_in_coarser_cells() -> None:
     found = shape_of(layered([ring(square(20_000, steps=20))] * 3)).overhang
-    assert found.cell > 4.0 and found.share == 0.0
+    assert found.cell > 4.0 and found.share < 1e-3
 
 
 def test_a_tube_hangs_nowhere() -> None:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from diagnose.toolpath.columns import EventKind
 from diagnose.toolpath.queue import WHY, simulate, supply_times
 from diagnose.toolpath.speeds import Limits, limits, plan
 from diagnose.triage.sources import knowledge_from, machine_of
@@ -212,3 +213,16 @@ def test_a_host_s_speeds_are_those_of_a_long_look_ahead():
     assert np.sqrt(near.u.max()) == pytest.approx(math.sqrt(2 * 1000 * 1.5), rel=1e-6)
     assert np.sqrt(far.u.max()) == pytest.approx(math.sqrt(1000 * 60.0), rel=0.01)
     assert far.u == pytest.approx(far.plan.u)
+
+
+def test_a_host_streams_past_a_dwell_and_waits_out_what_it_cannot_know():
+    moves = tubes.tube(seconds=6)
+    machine = host()
+    dwells = tubes.events(*((EventKind.DWELL, place, 0.5) for place in (200, 500, 800)))
+    waits = tubes.events(*((EventKind.WAIT_MOVES, place, 0.0) for place in (200, 500, 800)))
+    plain, dwelt, waited = (
+        simulate(moves, limits(moves, machine, events), machine, events) for events in (None, dwells, waits)
+    )
+    assert dwelt.waited_s - plain.waited_s == pytest.approx(3 * 0.5)
+    assert waited.waited_s - plain.waited_s == pytest.approx(3 * 0.25, abs=0.01)
+    assert not len(dwelt.stops) and not len(waited.stops)

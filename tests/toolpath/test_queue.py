@@ -139,9 +139,9 @@ def jobs(draw):
         if kind == EventKind.RESUME_SAVING:
             doing.append(("saving", value > 0))
         elif kind != EventKind.TOOL:
-            doing.append(("wait", value if kind == EventKind.DWELL else 0.0))
+            doing.append(("dwell", value) if kind == EventKind.DWELL else ("wait", 0.0))
         elif value != tool and machine.tool_change_time:
-            doing.append(("wait", machine.tool_change_time))
+            doing.append(("dwell", machine.tool_change_time))
         tool = value if kind == EventKind.TOOL else tool
     gaps = draw(st.lists(st.sampled_from([0.0113, 0.0719, 0.407]), max_size=5))
     lengths = draw(st.lists(st.sampled_from([0.0009, 0.0173, 0.211]), min_size=len(gaps), max_size=len(gaps)))

@@ -110,9 +110,9 @@ def test_the_sliding_window_equals_a_loop_that_plans_the_whole_queue_for_every_m
     ]
     speed = twin.full_supply(blocks, queue)
     got = plan(bounds, queue)
-    assert got.speed == pytest.approx(np.array(speed), abs=1e-6)
+    assert got.speed == pytest.approx(np.array(speed), rel=1e-9, abs=1e-9)
     assert got.seconds == pytest.approx(
-        np.array([twin.travel_time(b, speed[b.number], speed[b.number + 1]) for b in blocks]), abs=1e-9
+        np.array([twin.travel_time(b, speed[b.number], speed[b.number + 1]) for b in blocks]), rel=1e-9
     )
 
 

@@ -104,7 +104,7 @@ def dips(entry: list[float], planned: list[float], stops: set[int]) -> list[tupl
 
 
 class Simulation:
-    """commands: block number -> list of ("wait", s) or ("saving", bool), carried out before that block is read.
+    """commands: block number -> list of ("dwell", s), ("wait", 0) or ("saving", bool), carried out before that block is read.
 
     stalls: (when due, how long) of each random stall of the supply, in order.
     """
@@ -184,7 +184,7 @@ class Simulation:
     def board(self):
         for block, following in zip(self.blocks, [*self.blocks[1:], None], strict=True):
             for command, value in self.commands.get(block.number, ()):
-                if command == "wait":
+                if command != "saving":
                     self.all_in = True
                     yield from self.idle(lambda: not self.queue, block)
                     self.holding, self.all_in = True, False
@@ -222,7 +222,9 @@ class Simulation:
         speed, afresh = 0.0, True
         for block in self.blocks:
             for command, value in self.commands.get(block.number, ()):
-                if command == "wait":
+                if command == "dwell" and not afresh:
+                    self.made += value  # streamed like a move
+                elif command != "saving":
                     yield from self.idle_until(self.made, block)
                     yield from self.idle_until(self.clock + value, block)
                     afresh = True
@@ -235,7 +237,8 @@ class Simulation:
             i, log = block.number, self.log
             begin = self.clock + self.m.buffer_time if afresh else max(self.clock, self.made)
             if not afresh and self.clock > self.made:
-                log.stops.append((i, self.made, self.clock - self.made))
+                if all(command == "saving" for command, _ in self.commands.get(i, ())):
+                    log.stops.append((i, self.made, self.clock - self.made))
                 speed = 0.0
             after = exit_speed(self.blocks[i : i + self.m.queue_seen], speed)
             log.arrive[i], log.start[i], log.entry[i] = self.clock, begin, speed
@@ -283,7 +286,8 @@ class Simulation:
             return
         left = 0.0
         if self.m.planning == "host":
-            left = min(max(self.made - self.clock, 0.0), self.m.buffer_time)
+            ends = self.log.depart.get(block.number - 1, 0.0)  # without a dwell after it
+            left = min(max(ends - self.clock, 0.0), self.m.buffer_time)
         elif self.moving:
             rest = list(self.queue)[1:]
             left = self.block_ends - self.clock + drained(rest, self.speed, self.m.queue_seen)

@@ -12,12 +12,14 @@ CLEAN = {
     "speed": "above {clean:.0%} of the speeds it asks for",
     "save": "with saves longer than {clean:.0f} ms (now {now:.0f})",
     "link": "on a link slower than {clean:,.0f} bytes/s (now {now:,.0f})",
+    "buffer": "with a host less than {clean:g} s ahead of the head (now {now:g})",
 }
 CURES = {
     "queue": "at least {clean:g} moves in the queue (now {now:g})",
     "speed": "at most {clean:.0%} of the speeds it asks for",
     "save": "saves of at most {clean:.0f} ms (now {now:.0f})",
     "link": "a link of at least {clean:,.0f} bytes/s (now {now:,.0f})",
+    "buffer": "a host at least {clean:g} s ahead of the head (now {now:g})",
     "facets": "facets joined where that moves the path by no more than {clean:.3f} mm",
 }
 

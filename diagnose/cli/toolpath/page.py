@@ -58,8 +58,10 @@ def page(
         yield from _first_findings(s, knowledge, pen)
         return
     yield ""
-    yield from drawn(s, pen, rows)
-    yield ""
+    profile = list(drawn(s, pen, rows))
+    yield from profile
+    if profile:
+        yield ""
     yield from _findings(s, knowledge, pen, all_findings)
     for warning in s["warnings"]:
         yield from pen.folded(" note  ", warning)
@@ -95,8 +97,10 @@ def _job(s: dict[str, Any]) -> Iterator[str]:
         yield f"one climbing spiral from {number(spiral['from_mm'])} to {mm(spiral['to_mm'])}"
     elif spiral["share"]:
         yield f"{layers:,} layers, {percent(spiral['share'])} of the path a spiral"
-    else:
+    elif layers:
         yield f"{layers:,} layer{'s' if layers != 1 else ''}"
+    else:
+        yield "the head moves, and nothing is drawn"
     box = s["bounds"]
     if all(box[axis] is not None for axis in "xyz"):
         wide = " x ".join(f"{box[axis][1] - box[axis][0]:.0f}" for axis in "xy")
@@ -106,7 +110,7 @@ def _job(s: dict[str, Any]) -> Iterator[str]:
 def _sizes(s: dict[str, Any]) -> Iterator[str]:
     yield f"{clock(s['time_s'])} {'on this printer' if s['time'] == 'simulated' else 'at the speeds asked for'}"
     yield f"{s['filament_mm'] / 1000:.2f} m of filament"
-    yield f"{s['moves']:,} moves"
+    yield f"{s['moves']:,} move{'s' if s['moves'] != 1 else ''}"
     yield size(s["bytes"])
 
 

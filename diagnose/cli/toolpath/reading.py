@@ -62,6 +62,12 @@ def read_all(
     Jobs are read at the same time in threads: compiled loops let others run. ``show`` is called with the share done,
     the number of jobs finished and what is being done.
     """
+    if len(jobs) > 1:
+        # Once for all of them, before they set out side by side.
+        from diagnose.toolpath.prepare import prepare
+
+        first = next((c for _, c in cards if c), None)
+        prepare(machine_of(first) if first else None, None if show is None else lambda done, what: show(0.0, 0, what))
     sizes = [_size(path) for path in jobs]
     bar = _Overall(sizes, show)
     stop = threading.Event()
@@ -161,7 +167,7 @@ def progress_bar(quiet: bool, jobs: int, pen: Pen) -> Callable[[float, int, str]
         if done < 1 and now - shown < 0.05:
             return
         shown = now
-        count = f"{finished} of {jobs} jobs" if jobs > 1 else what
+        count = f"{finished} of {jobs} jobs" if jobs > 1 and done > 0 else what
         line = f"  {pen.bar(done, 30)} {done:4.0%}  {count}"
         sys.stderr.write("\r\x1b[K" if done >= 1 else f"\r\x1b[K{line[: pen.width - 1]}")
         sys.stderr.flush()

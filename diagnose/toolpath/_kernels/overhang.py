@@ -11,6 +11,9 @@ DRAWN, ASKED, WALL = 1, 2, 4
 """Bits of a move's part: it holds up others; it is asked whether something holds it; it counts as outer wall."""
 STRAIGHT = 0.9962
 """Cosine of 5 degrees; pieces that bend less are one straight extrusion."""
+LONG = 16
+"""Cells a long move passes over."""
+SKIPPED = 4
 ANCHOR_REACH = 3
 """Cells of half a line: an end of a bridge rests on what lies within one and a half lines."""
 
@@ -93,9 +96,11 @@ def below(
 ) -> int:  # fmt: skip
     """Add up outer wall and how much of it nothing holds, by layer; write the bridges; return how many there are.
 
-    Moves are sampled at steps of a cell at most; each sample looks for a line of a lower layer, then takes its cell.
+    Moves are sampled at steps of a cell, long ones of two; each sample looks for a line of a lower layer, then takes its
+    cell. Of long fill only every fourth sample looks, and those before it where it finds nothing.
     A cell keeps the last move of the layer drawn there and of the one before. `gap` (layers,) is how far below, in mm,
     a line may lie, and the bed too. `first` gets the first hanging move of each layer, `bridge_move` and
+    `bridge_length` straight pieces of at least `least_bridge` mm that hang between two held ends.
     """
     two = np.full(2 * columns * rows, -1, np.int32)
     bridges = 0
@@ -116,6 +121,11 @@ def below(
         steps = int(run * inverse) + 1
         ask = bits & ASKED
         wall = bits & WALL
+        stride = 1
+        if steps > LONG:
+            # Every second cell is enough: whoever looks for this line looks at the cells around its own too.
+            steps = steps // 2 + 1
+            stride = 1 if wall else SKIPPED
         if ask:
             if loose > 0.0 and hx * ux + hy * uy < STRAIGHT * run:
                 # Bent: what hung so far ends here, and is a bridge if this corner is held.
@@ -136,7 +146,7 @@ def below(
             at = 2 * (cy * columns + cx)
             top = two[at]
             new = top < 0 or layer[top] != k
-            if ask:
+            if ask and (loose > 0.0 or s % stride == 0):
                 pz = az + t * uz
                 rests = k == 0 or pz <= gap[k]
                 if not rests:
@@ -165,6 +175,14 @@ def below(
                 else:
                     if loose == 0.0:
                         hx, hy = ux / run, uy / run
+                        # Where did it begin to hang, among the samples skipped?
+                        for back in range(1, min(stride, s + 1)):
+                            t = (s - back + 0.5) * share
+                            px, py, pz = ax + t * ux, ay + t * uy, az + t * uz
+                            bx, by = int((px - left) * inverse), int((py - low) * inverse)
+                            if held(px, py, pz, k, start, x, y, z, layer, two, columns, rows, bx, by, 1, reach, gap[k]):
+                                break
+                            loose += run * share
                         if s == 0 and not anchored:
                             # Held by what it begins beside, a line or so behind.
                             bx, by = int((ax - left) * inverse), int((ay - low) * inverse)

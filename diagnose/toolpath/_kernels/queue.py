@@ -71,7 +71,8 @@ def run(
     and entry are lowered in place for blocks that arrive while the queue is low.
 
     `by_host`: a host plans with all the moves there are and streams steps `lead` seconds ahead of the head. `held` is then
-    what the plan rests on, and where the steps run out the head stands dead and starts again from rest.
+    what the plan rests on, and where the steps run out the head stands dead and starts again from rest. A dwell is streamed
+    like a move; only a wait whose end nobody knows, of 0 s, is waited out.
     """
     n = len(length)
     tally = np.zeros(2, np.int64)
@@ -109,10 +110,14 @@ def run(
         need = bound if starts_anew and not by_host else i + 1
         if starts_anew:
             filled = need
+        afresh = i == 0
         begin = max(before, arrive[i]) if k > i else before
         while k < bound and (k < need or (not by_host and arrive[k - 1] <= begin)):
             while event < len(places) and places[event] <= k:
-                if wait_for[event] >= 0.0:
+                if by_host and wait_for[event] > 0.0 and not afresh:
+                    before += wait_for[event]
+                elif wait_for[event] >= 0.0:
+                    afresh = True
                     # First the queue runs dry, then the waiting itself begins.
                     if t < before:
                         t = stand_by(
@@ -129,7 +134,7 @@ def run(
                     due[0] = t + every
                 soon = min(due[0], due[1])
                 event += 1
-            if by_host and not starts_anew and t < before - lead:
+            if by_host and not afresh and t < before - lead:
                 # The steps streamed already last for long enough.
                 t = stand_by(
                     t, before - lead, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
@@ -178,9 +183,8 @@ def run(
             k += 1
         if by_host:
             there = bound
-            if starts_anew:
-                begin += lead
-            elif begin > before:
+            begin = t + lead if afresh else max(before, t)
+            if begin > before:
                 u[i] = now = 0.0
         else:
             there = k if arrive[k - 1] <= begin else k - 1
