@@ -17,6 +17,7 @@ from textual.worker import Worker, WorkerState
 from diagnose.cases.journal import Case, Casebook, default_folder
 from diagnose.errors import BadInput
 from diagnose.screens import look
+from diagnose.screens.rows import LEAST_SIZE
 from diagnose.screens.start import StartScreen
 
 if TYPE_CHECKING:
@@ -31,11 +32,14 @@ class DiagnoseApp(App[int]):
     TITLE = "diagnose"
     ENABLE_COMMAND_PALETTE = False
     CSS = """
+    Screen.-slim > *, Screen.-low > * { display: none; }
+    Screen.-slim > TooSmall, Screen.-low > TooSmall { display: block; }
     DiagnoseApp:nocolor Rows:focus > .option-list--option-highlighted { background: $line; }
     """
     """Without colour the band with the focus is told by a lighter row under the cursor; the mark is there anyway."""
 
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (120, "-wide")]
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (LEAST_SIZE[0], "-narrow"), (120, "-wide")]
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (LEAST_SIZE[1], "-high")]
 
     BINDINGS = [
         Binding("question_mark,f1", "keys", "Keys", key_display="?", id="help", tooltip="The keys that work here."),

@@ -14,7 +14,7 @@ from textual.widgets import Input, OptionList, Static
 
 from diagnose.errors import BadInput
 from diagnose.screens import look
-from diagnose.screens.rows import KeyLine, Rows
+from diagnose.screens.rows import KeyLine, Rows, TooSmall
 
 LONGEST_TITLE = 120
 """Characters of a case's title; more would only hide the end of it."""
@@ -62,6 +62,7 @@ class Page(ModalScreen[str | None]):
             with VerticalScroll(can_focus=False):
                 yield Static(markup=False)
             yield KeyLine()
+        yield TooSmall()
 
     def on_resize(self, event: events.Resize) -> None:
         """Fold the text for the new width: 96 % of the screen less border, padding and scrollbar."""
@@ -146,6 +147,7 @@ class Alarm(ModalScreen[bool]):
             box.border_title = f"▲ {MAKE_SAFE}"
             yield Static(Content("\n\n").join(alarm_text(a) for a in self.alarms), markup=False)
             yield KeyLine()
+        yield TooSmall()
 
     def action_acknowledge(self) -> None:
         """Go on."""
@@ -196,6 +198,7 @@ class AskTitle(ModalScreen[str | None]):
             yield Static(Content("What is the part, and which copy? You can leave it empty. Enter starts."), markup=False)
             yield ShortInput(placeholder="lamp shade 14, left rim", max_length=LONGEST_TITLE, select_on_focus=False)
             yield KeyLine()
+        yield TooSmall()
 
     @on(Input.Submitted)
     def take_title(self, event: Input.Submitted) -> None:
@@ -245,6 +248,7 @@ class Choose(ModalScreen[int | None]):
             yield Static(Content(self.about), markup=False)
             yield Choice(self.draw)
             yield KeyLine()
+        yield TooSmall()
 
     @on(OptionList.OptionSelected)
     def choose(self, event: OptionList.OptionSelected) -> None:

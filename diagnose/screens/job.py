@@ -22,7 +22,7 @@ from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.cards import Printer
 from diagnose.screens import look
 from diagnose.screens.dialogs import DIALOG_CSS, Choice, ShortInput
-from diagnose.screens.rows import KeyLine
+from diagnose.screens.rows import KeyLine, TooSmall
 from diagnose.triage import Triage
 
 if TYPE_CHECKING:
@@ -129,6 +129,7 @@ class AttachJob(ModalScreen[bool]):
             yield Static(id="said", markup=False)
             yield ReadingBar()
             yield KeyLine()
+        yield TooSmall()
 
     def on_mount(self) -> None:
         """Start from what the case already knows."""

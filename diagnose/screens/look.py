@@ -6,6 +6,7 @@ always `Content` built from plain strings, so that nothing in it is taken for ma
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 
@@ -70,18 +71,6 @@ def plain(text: str) -> str:
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn"}
 
 
-def percent(share: float) -> str:
-    """Return a share as three characters and a unit: ` 71 %`, `3.2 %`."""
-    return f"{100 * share:3.0f} %" if share >= 0.0995 else f"{100 * share:3.1f} %"
-
-
-def signed(decibans: float) -> str:
-    """Return a weight with its sign, five characters up to 100: `+ 6.2`; one too small to print has no sign."""
-    if abs(decibans) < LEAST:
-        return "  0.0"
-    return f"{'+' if decibans > 0 else '-'}{min(abs(decibans), 999.9):4.1f}"
-
-
 def bar(share: float, width: int) -> str:
     """Return a share of 0 to 1 as a bar of at most `width` cells, in eighths of a cell; something is never nothing."""
     eighths = round(min(max(share, 0.0), 1.0) * width * 8)
@@ -110,6 +99,19 @@ def for_or_against(strength: str, decibans: float) -> str:
     if strength.endswith("against"):
         return strength
     return f"{strength}, {'for' if decibans > 0 else 'against'}" if " " in strength else f"{strength} for"
+
+
+def whole(text: str, room: int) -> str:
+    """Return the longest beginning of a text that says something whole in `room` cells; empty where none does."""
+    text = plain(text)
+    if Content(text).cell_length <= room:
+        return text
+    ends = [m.start() for m in _WHOLE_AT.finditer(text) if Content(text[: m.start()]).cell_length <= room]
+    return text[: ends[-1]] if ends else ""
+
+
+_WHOLE_AT = re.compile(r"[:;](?= )|\.(?= [A-Z])")
+"""Where a sentence or one of its main parts ends."""
 
 
 def fold(text: str | Content, width: int) -> list[Content]:

@@ -15,6 +15,7 @@ from diagnose.screens import look
 from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
 from diagnose.triage import Given, LedgerLine, NextStep, TestView
+from diagnose.triage.wording import decibans, percent
 
 
 def why_page(question: Question, step: NextStep | None) -> Page:
@@ -54,9 +55,7 @@ def ledger_page(cause: Cause, lines: Sequence[LedgerLine], asked: Mapping[str, s
         ]
         for line in largest_first(lines):
             parts += [ledger_line(line, asked.get(line.id, ""), width, whole=True), Content("")]
-        parts.append(
-            Content.assemble((f"{look.signed(total)} dB together", "bold"), f", a share of {look.percent(share)}".replace("  ", " "))
-        )
+        parts.append(Content.assemble((f"{decibans(total)} dB together", "bold"), f", a share of {percent(share)}"))
         if cause.misleads:
             parts += [Content(""), look.hang(Content("It misleads: "), cause.misleads, width)]
         return look.lines(parts)

@@ -16,8 +16,12 @@ from textual.widgets import OptionList, Static
 from diagnose.screens import look
 from diagnose.screens.rows import Rows
 from diagnose.triage import Given, LedgerLine, Suspect
+from diagnose.triage.wording import decibans, percent
 
 NOT_IN_RULES = "Something not in the rules"
+ROWS_IN_SIGHT = 4
+"""Suspects in sight on a small screen."""
+
 WIDE = 56
 """Cells from which a suspect or a ledger line stands on one line."""
 
@@ -36,29 +40,29 @@ class Row:
 
 def suspect_row(row: Row, width: int, show_change: bool) -> Content:
     """Return name, bar, share and what the last answer did, on one line where there is room."""
-    share = look.percent(row.share)
-    change = f"{look.signed(row.change)} dB" if show_change and abs(row.change) >= look.LEAST else ""
+    share = f"{percent(row.share):>7}"
+    change = f"{decibans(row.change)} dB" if show_change and abs(row.change) >= look.LEAST else ""
     if width >= WIDE:
         bar = 10 if width < 90 else 24
-        room = width - bar - 15
+        room = width - bar - 18
         name = Content(look.plain(row.name)).truncate(room - 1, ellipsis=True)
         return Content.assemble(
             name, " " * (room - name.cell_length), (look.bar(row.share, bar), look.ACCENT), f" {share}",
-            (f"{change:>9}", look.QUIET),
+            (f"{change:>10}", look.QUIET),
         )  # fmt: skip
-    bar = max(width - 15, 4)
+    bar = max(width - 18, 4)
     return look.lines(
         [
             *look.fold(row.name, width),
             Content.assemble(
-                (look.bar(row.share, bar), look.ACCENT), f" {share}", (f"{change:>9}", look.QUIET)
+                (look.bar(row.share, bar), look.ACCENT), f" {share}", (f"{change:>10}", look.QUIET)
             ),
         ]
     )  # fmt: skip
 
 
 class SuspectList(Rows):
-    """The causes, likeliest first. The ledger below is of the one under the cursor."""
+    """The causes, likeliest first, and among them what no rule explains. The ledger is of the one under the cursor."""
 
     class Chosen(Message):
         """The user moved the cursor to a suspect."""
@@ -73,17 +77,47 @@ class SuspectList(Rows):
     def __init__(self) -> None:
         super().__init__(id="suspect-list")
         self.suspects: Sequence[Suspect] = ()
+        self.rest = Row(NOT_IN_RULES, 0.0, 0.0)
+        self.rest_at = 0
+        """The row of what no rule explains; it has no ledger, so the cursor passes over it."""
         self.changed = False
 
+    def show(self, suspects: Sequence[Suspect], chosen: str, rest: Row, changed: bool) -> None:
+        """Show a ranking with the cursor on one cause."""
+        self.suspects, self.rest, self.changed = suspects, rest, changed
+        self.rest_at = sum(s.probability >= rest.share for s in suspects)
+        at = next((i for i, s in enumerate(suspects) if s.id == chosen), 0)
+        self.show_rows(len(suspects) + 1, at + (at >= self.rest_at))
+        if at < ROWS_IN_SIGHT - 1:
+            self.scroll_home(animate=False)
+
+    def suspect(self, index: int) -> Suspect:
+        """Return the suspect in a row that the cursor may rest on."""
+        return self.suspects[index - (index > self.rest_at)]
+
+    def move(self, by: int) -> None:
+        """Move the cursor by rows, over the one without a ledger, and no further than the ends."""
+        at = (self.highlighted or 0) + by
+        if at == self.rest_at:
+            at += by
+        if 0 <= at < self.count:
+            self.highlighted = at
+
+    def selectable(self, index: int) -> bool:
+        """Return whether a row has a ledger."""
+        return index != self.rest_at
+
     def row(self, index: int, width: int) -> Content:
-        """Return one suspect."""
-        suspect = self.suspects[index]
+        """Return one suspect, or what no rule explains."""
+        if index == self.rest_at:
+            return suspect_row(self.rest, width, self.changed)
+        suspect = self.suspect(index)
         return suspect_row(Row(suspect.name, suspect.probability, suspect.change), width, self.changed)
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Tell whose ledger is wanted."""
         event.stop()
-        self.post_message(self.Chosen(self.suspects[event.option_index].id))
+        self.post_message(self.Chosen(self.suspect(event.option_index).id))
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Enter opens the whole ledger."""
@@ -92,37 +126,29 @@ class SuspectList(Rows):
 
 
 class SuspectsPanel(Vertical):
-    """The ranking: suspects that scroll, and below them what no rule explains."""
-
-    DEFAULT_CSS = "SuspectsPanel > #rest { height: auto; padding: 0 1 0 2; }"
+    """The ranking under its title."""
 
     changed = False
     """Whether there was an answer to change it."""
 
-    rest = Row(NOT_IN_RULES, 0.0, 0.0)
-
     def compose(self) -> ComposeResult:
-        """Lay out the list and the rest, which is in sight however the list scrolls."""
+        """Lay out the list."""
         yield SuspectList()
-        yield Static(id="rest", markup=False)
 
     def show(
         self, suspects: Sequence[Suspect], chosen: str, unexplained: float, unexplained_change: float, changed: bool
     ) -> None:
         """Show a ranking with the cursor on one cause; `changed` says whether there was an answer to change it."""
-        listed = self.query_one(SuspectList)
-        listed.suspects, listed.changed = suspects, changed
-        listed.show_rows(len(suspects), next((i for i, s in enumerate(suspects) if s.id == chosen), 0))
-        self.changed, self.rest = changed, Row(NOT_IN_RULES, unexplained, unexplained_change)
-        self._fold()
+        rest = Row(NOT_IN_RULES, unexplained, unexplained_change)
+        self.query_one(SuspectList).show(suspects, chosen, rest, changed)
+        self.changed = changed
+        self._entitle()
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fold for the new width."""
-        self._fold()
+        """Name the band for the new width."""
+        self._entitle()
 
-    def _fold(self) -> None:
-        width = max(self.content_size.width - 3, 20)
-        self.query_one("#rest", Static).update(suspect_row(self.rest, width, self.changed))
+    def _entitle(self) -> None:
         wordy = self.changed and self.size.width >= WIDE
         self.border_title = "Suspects, and what the last answer did" if wordy else "Suspects"
 
@@ -132,12 +158,13 @@ def ledger_line(line: LedgerLine, asked: str, width: int, whole: bool = False) -
 
     `whole` adds the question and the place of the rule.
     """
-    said = line.say if line.source != "rate" else f"To begin with: {line.say}"
+    said = line.say if line.source != "rate" else f"starting point: {line.answer}"
     if whole and asked:
         said = f"{asked}  {said}"
-    strength = look.for_or_against(line.strength, line.decibans)
-    because = Content.styled(f"{strength}: {look.plain(line.because)}", look.QUIET)
-    head = Content(f"{look.signed(line.decibans)} ") + look.signed_bar(line.decibans, BAR)
+    because = look.styled(line.because, look.QUIET)
+    if line.rule and line.source != "rate":  # neither a rate nor what the others expect is evidence of this cause's rules
+        because = Content.styled(f"{look.for_or_against(line.strength, line.decibans)}: ", look.QUIET) + because
+    head = Content(f"{decibans(line.decibans)} ") + look.signed_bar(line.decibans, BAR)
     if width >= WIDE:
         head = head + " "
         indent = Content(" " * head.cell_length)

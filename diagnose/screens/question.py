@@ -25,6 +25,8 @@ TELLS_APART = "Tells apart: "
 class AnswerList(Rows):
     """The answers of one question, numbered, and *can't tell* at the end."""
 
+    DEFAULT_CSS = "AnswerList { min-height: 0; }"
+
     BINDINGS = [
         Binding("space", "tick", "Tick", key_display="space", id="tick-answer",
                 tooltip="Tick or untick this answer. Several may hold; enter hands them in."),
@@ -33,12 +35,17 @@ class AnswerList(Rows):
     class Ticked(Message):
         """An answer of a question that takes several was ticked or unticked."""
 
+    class Scrolled(Message):
+        """Other answers are in sight."""
+
     def __init__(self) -> None:
         super().__init__(id="answers")
         self.question: Question | None = None
         self.ticked: set[str] = set()
         self.now: tuple[str, ...] | None = None
         self.answered = False
+        self.pictures_below = True
+        """Whether a picture that does not fit beside its answer stands below it."""
 
     def ask(self, question: Question, answered: bool, now: tuple[str, ...] | None) -> None:
         """Show the answers of a question; `now` are those on the case where it was answered, None for unknown."""
@@ -68,6 +75,37 @@ class AnswerList(Rows):
             return self.question is not None and self.question.kind == "several"
         return super().check_action(action, parameters)
 
+    def spare_pictures(self, below: bool) -> None:
+        """Show pictures below their answers, or leave those out where lines are scarce."""
+        if below != self.pictures_below:
+            self.pictures_below = below
+            self.show_rows(self.count, self.highlighted)
+
+    def heights(self, width: int) -> list[int]:
+        """Return the lines that each answer takes where `width` cells are left for text."""
+        inner = max(width - len(f"{self.MARK} "), 1)
+        return [self.row(i, inner).plain.count("\n") + 1 for i in range(self.count)]
+
+    def out_of_sight(self) -> tuple[int, int]:
+        """Return how many answers are not wholly in sight, above and below."""
+        room = self.scrollable_content_region
+        top = round(self.scroll_y)
+        above = below = end = 0
+        for height in self.heights(room.width):
+            start, end = end, end + height
+            above += start < top
+            below += start >= top and end > top + room.height
+        return above, below
+
+    def on_resize(self) -> None:
+        """Tell that other answers are in sight."""
+        self.post_message(self.Scrolled())
+
+    def watch_scroll_y(self, old_value: float, new_value: float) -> None:
+        """Tell that other answers are in sight."""
+        super().watch_scroll_y(old_value, new_value)
+        self.post_message(self.Scrolled())
+
     def row(self, index: int, width: int) -> Content:
         """Return one answer: number, tick, picture and words."""
         assert self.question is not None
@@ -92,7 +130,7 @@ class AnswerList(Rows):
             beside = head + Content.styled(picture.ljust(room), look.QUIET) + "  "
             return look.hang(beside, words, width)
         body = look.hang(head, words, width)
-        if not picture.strip():
+        if not picture.strip() or not self.pictures_below:
             return body
         return look.lines([body, Content(" " * head.cell_length) + Content.styled(picture, look.QUIET)])
 
@@ -105,6 +143,7 @@ class QuestionPanel(Vertical):
     QuestionPanel > #ask { text-style: bold; height: auto; padding: 0 1; }
     QuestionPanel > #look { color: $quiet; height: auto; padding: 0 1; }
     QuestionPanel > #hint { color: $quiet; height: auto; padding: 0 1; }
+    QuestionPanel > #more { color: $accent; height: 1; padding: 0 2; }
     """
 
     class Answered(Message):
@@ -121,7 +160,8 @@ class QuestionPanel(Vertical):
         self.question: Question | None = None
         self.step: NextStep | None = None
         self.typed = ""
-        self._finished = ""
+        self._hint_text = ""
+        self._hint_may_show = True
 
     def compose(self) -> ComposeResult:
         """Lay out question, how to look, what it tells apart, and answers."""
@@ -129,6 +169,7 @@ class QuestionPanel(Vertical):
         yield Static(id="look", markup=False)
         yield Static(id="hint", markup=False)
         yield AnswerList()
+        yield Static(id="more", markup=False)
 
     @property
     def answers(self) -> AnswerList:
@@ -139,14 +180,13 @@ class QuestionPanel(Vertical):
         """Put a question on the table; `step` is what its answer is worth, where it was proposed."""
         self.question, self.step, self.typed = question, step, ""
         self.query_one("#ask", Static).update(Content(look.plain(question.ask)))
-        place = self.query_one("#look", Static)
-        place.update(Content(look.plain(question.look or "")))
-        place.display = bool(question.look)
+        self.query_one("#look", Static).update(Content(look.plain(question.look or "")))
         takes = f", {look.minutes(step.minutes)}" if step else ""
         self.border_title = f"Question{takes}" if not answered else "Question, to answer again"
         self.answers.display = True
         self.answers.ask(question, answered, now)
         self._hint()
+        self.call_after_refresh(self._tell_more)
 
     def finish(self, headline: str, text: str) -> None:
         """Show that there is nothing more to ask."""
@@ -154,10 +194,46 @@ class QuestionPanel(Vertical):
         self.typed = ""
         self.query_one("#ask", Static).update(Content(headline))
         self.query_one("#look", Static).display = False
+        self._hint_text = text
         hint = self.query_one("#hint", Static)
         hint.update(Content(text))
         hint.display = True
-        self.answers.display = False
+        self.border_title = "Question"
+        self.answers.display = self.query_one("#more").display = False
+
+    def lines(self, width: int) -> tuple[list[int], int]:
+        """Return the lines of question, how to look and hint in a panel of `width` cells, and those of the answers."""
+        texts = [len(look.fold(said, width - 2)) if said else 0 for said in self._texts()]
+        return texts, sum(self.answers.heights(width - 1)) if self.question else 0
+
+    def _texts(self) -> tuple[str, str, str]:
+        if self.question is None:
+            return str(self.query_one("#ask", Static).content), "", self._hint_text
+        return look.plain(self.question.ask), look.plain(self.question.look or ""), self._hint_text
+
+    def spare(self, how_to_look: bool, hint: bool) -> None:
+        """Show or leave out what may give way to the answers."""
+        self._hint_may_show = hint
+        _, said, hinted = self._texts()
+        self.query_one("#look", Static).display = how_to_look and bool(said)
+        self.query_one("#hint", Static).display = (hint or bool(self.typed)) and bool(hinted)
+        self.call_after_refresh(self._tell_more)
+
+    def on_answer_list_scrolled(self, event: AnswerList.Scrolled) -> None:
+        """Say anew what is out of sight."""
+        event.stop()
+        self._tell_more()
+
+    def _tell_more(self) -> None:
+        """Say how many answers are out of sight; a small mark at the side is soon overlooked."""
+        if self.question is None:
+            return
+        more = self.query_one("#more", Static)
+        room = self.answers.scrollable_content_region
+        above, below = self.answers.out_of_sight()
+        more.display = sum(self.answers.heights(room.width)) > room.height + (1 if more.display else 0)
+        parts = [f"{above} more above"] * bool(above) + [f"{below} more below"] * bool(below)
+        more.update(Content(", ".join(parts)))
 
     def type_digit(self, digit: str) -> None:
         """Take a digit: alone where it can only mean one answer, else as the first of a longer number."""
@@ -220,6 +296,7 @@ class QuestionPanel(Vertical):
     def on_resize(self, event: events.Resize) -> None:
         """Fold the hint for the new width."""
         self._hint()
+        self.call_after_refresh(self._tell_more)
 
     def _hint(self, said: str = "") -> None:
         if self.question is None:
@@ -241,5 +318,6 @@ class QuestionPanel(Vertical):
             text = TELLS_APART + look.pair(one, other, room)
         else:
             text = ""
+        self._hint_text = text
         hint.update(Content(text))
-        hint.display = bool(text)
+        hint.display = bool(text) and (self._hint_may_show or bool(said or self.typed))

@@ -14,7 +14,7 @@ from textual.strip import Strip
 from textual.style import Style
 from textual.visual import RenderOptions, Visual
 from textual.widget import Widget
-from textual.widgets import OptionList
+from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from diagnose.screens import look
@@ -114,6 +114,22 @@ class Rows(OptionList):
             return look.lines([head + first, *(Content("  ") + line for line in rest)])
 
         return Laid(draw)
+
+
+LEAST_SIZE = 40, 10
+"""Cells by lines of the smallest window that a question and its answers fit into."""
+
+
+class TooSmall(Static):
+    """All that a window shows that is too small for anything else."""
+
+    DEFAULT_CSS = """
+    TooSmall { display: none; width: 100%; height: 100%; padding: 0 1; background: $background; }
+    """
+
+    def __init__(self) -> None:
+        wide, high = LEAST_SIZE
+        super().__init__(Content(f"Window too small: make it {wide} x {high}."), markup=False)
 
 
 class KeyLine(Widget):

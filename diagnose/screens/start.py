@@ -16,7 +16,7 @@ from textual.widgets import OptionList, Static
 from diagnose.cases.journal import Case
 from diagnose.screens import look
 from diagnose.screens.dialogs import AskTitle
-from diagnose.screens.rows import KeyLine, Rows
+from diagnose.screens.rows import KeyLine, Rows, TooSmall
 
 
 def when(changed: str) -> str:
@@ -93,6 +93,7 @@ class StartScreen(Screen[None]):
         yield CaseList()
         yield Static(Content("Reading the rules…"), id="rules", markup=False)
         yield KeyLine()
+        yield TooSmall()
 
     def on_mount(self) -> None:
         """Offer a new case at once; the open ones follow."""

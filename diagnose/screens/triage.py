@@ -19,7 +19,7 @@ from diagnose.screens.dialogs import DIALOG_CSS, MAKE_SAFE, Alarm, Choose, alarm
 from diagnose.screens.job import AttachJob
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
 from diagnose.screens.question import QuestionPanel
-from diagnose.screens.rows import KeyLine
+from diagnose.screens.rows import KeyLine, TooSmall
 from diagnose.triage import Given, NextStep, Triage
 
 ENOUGH = "The first suspect is clear enough to test: t shows how. You may go on answering."
@@ -27,6 +27,17 @@ NOTHING_LEFT = (
     "t shows how to confirm and cure the suspect under the cursor, a changes an answer, "
     "l shows everything for and against."
 )
+WIDE_SCREEN = 120
+"""Cells from which the bands stand side by side."""
+
+HEAD_AND_KEYS = 2
+"""Lines above and below the bands."""
+
+LESS_AND_LESS = ((6, 6), (6, 3), (5, 3), (5, 0), (4, 0), (3, 0))
+"""Lines of the suspects and of Why, title and all, as they give way to a question that needs the height."""
+
+FEW_ANSWERS = 5
+"""Lines of answers, with the one that counts the rest, that must be in sight before anything else is."""
 
 
 class GivenPage(ModalScreen[str | None]):
@@ -51,6 +62,7 @@ class GivenPage(ModalScreen[str | None]):
             box.border_title = "Answers given"
             yield GivenList()
             yield KeyLine()
+        yield TooSmall()
 
     def on_mount(self) -> None:
         """Show the answers."""
@@ -85,7 +97,6 @@ class TriageScreen(Screen[None]):
     TriageScreen #given-band { display: none; }
     TriageScreen #suspects { height: 6; }
     TriageScreen #ledger { height: 6; }
-    TriageScreen.-fresh #ledger { display: none; }
     TriageScreen.-wide #body { layout: horizontal; }
     TriageScreen.-wide .band, TriageScreen.-wide #suspects, TriageScreen.-wide #ledger { height: 100%; }
     TriageScreen.-wide AnswerList { margin-top: 1; }
@@ -134,6 +145,7 @@ class TriageScreen(Screen[None]):
         self.chosen_question: str | None = None
         """A question the user chose instead of the proposed one."""
         self.acknowledged: set[str] = set()
+        self._notice_lines = 0
 
     def compose(self) -> ComposeResult:
         """Lay out the bands; the style sheet stacks them or puts them side by side."""
@@ -151,6 +163,7 @@ class TriageScreen(Screen[None]):
             ledger.add_class("band")
             yield ledger
         yield KeyLine()
+        yield TooSmall()
 
     def on_mount(self) -> None:
         """Show the case as it stands."""
@@ -199,6 +212,36 @@ class TriageScreen(Screen[None]):
         if was_empty or self.chosen_question:
             panel.answers.focus()
 
+    def _share_height(self) -> None:
+        """Give the question the height it needs: of bands below each other Why gives way first, then the suspects."""
+        panel, suspects, ledger = (self.query_one(f"#{id}") for id in ("question", "suspects", "ledger"))
+        assert isinstance(panel, QuestionPanel)
+        width, height = self.app.size
+        if width >= WIDE_SCREEN:
+            suspects.display = ledger.display = True
+            suspects.styles.height = ledger.styles.height = None
+            panel.spare(how_to_look=True, hint=True)
+            return
+        panel.answers.spare_pictures(below=True)
+        (ask, how, hint), answers = panel.lines(width)
+        room = height - HEAD_AND_KEYS - self._notice_lines
+        fresh = self.has_class("-fresh")
+        for suspect_lines, ledger_lines in LESS_AND_LESS:
+            ledger_lines = 0 if fresh else ledger_lines
+            left = room - suspect_lines - ledger_lines - 1  # the title of the band
+            if left >= ask + how + hint + answers:
+                break
+        if left < ask + how + hint + answers:
+            panel.answers.spare_pictures(below=False)
+            answers = panel.lines(width)[1]
+        lacks = min(answers, FEW_ANSWERS)
+        if left < ask + lacks:  # better no suspects than a question without answers
+            suspect_lines, left = 0, left + suspect_lines
+        panel.spare(how_to_look=left >= ask + how + lacks, hint=left >= ask + how + hint + lacks)
+        for band, lines in ((suspects, suspect_lines), (ledger, ledger_lines)):
+            band.display = lines > 0
+            band.styles.height = lines or None
+
     def _show_head(self) -> None:
         case = self.triage.case
         count = len(case.answers)
@@ -224,6 +267,8 @@ class TriageScreen(Screen[None]):
             )
         )  # fmt: skip
         notice.display = bool(said)
+        self._notice_lines = len(said)
+        self._share_height()
 
     @property
     def cause(self) -> str:
@@ -234,9 +279,12 @@ class TriageScreen(Screen[None]):
         return {given.id: given.ask for given in self.triage.given()}
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fold head and notice for the new width."""
+        """Fold head and notice for the new size, and give the keys back to the answers that were out of sight."""
         self._show_head()
         self._show_notice()
+        if self.focused is None:
+            panel = self.query_one(QuestionPanel)
+            self.call_after_refresh((panel.answers if panel.question else self.query_one(SuspectList)).focus)
 
     # -- what the user does ------------------------------------------------------------------------------------------
 
@@ -286,6 +334,7 @@ class TriageScreen(Screen[None]):
         if question is not None:
             self.chosen_question = question
             self._show_question()
+            self._share_height()
 
     def _sound_alarms(self) -> None:
         alarms = [a for a in self.alarms if a not in self.acknowledged]
@@ -367,8 +416,7 @@ class TriageScreen(Screen[None]):
 
     def action_suspect(self, by: int) -> None:
         """Move the cursor among the suspects from anywhere."""
-        listed = self.query_one(SuspectList)
-        listed.highlighted = min(max((listed.highlighted or 0) + by, 0), listed.count - 1)
+        self.query_one(SuspectList).move(by)
 
     def action_step_back(self) -> None:
         """One step back: digits, a chosen question, then the case itself."""
@@ -377,6 +425,7 @@ class TriageScreen(Screen[None]):
         if self.chosen_question is not None:
             self.chosen_question = None
             self._show_question()
+            self._share_height()
         else:
             self.action_leave()
 
@@ -393,4 +442,6 @@ class TriageScreen(Screen[None]):
             "steps": bool(self.steps),
             "doubts": bool(self.doubts or self.alarms),
         }
+        if action == "digit" and (self.has_class("-slim") or self.has_class("-low")):
+            return None  # nobody answers what cannot be seen
         return True if possible.get(action, True) else None

@@ -159,15 +159,16 @@ def test_a_weight_points_to_its_side(decibans: float, drawn: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("decibans", "written"), [(0.0, "  0.0"), (0.04, "  0.0"), (6.24, "+ 6.2"), (-12.35, "-12.3"), (5000, "+999.9")]
+    ("room", "kept"),
+    [
+        (60, "Look again: the belt is loose. Or e.g. the wheel is worn."),
+        (56, "Look again: the belt is loose"),
+        (28, "Look again"),
+        (9, ""),
+    ],
 )
-def test_a_weight_is_written_with_its_sign(decibans: float, written: str) -> None:
-    assert look.signed(decibans) == written
-
-
-@pytest.mark.parametrize(("share", "written"), [(1.0, "100 %"), (0.714, " 71 %"), (0.0994, "9.9 %"), (0.0, "0.0 %")])
-def test_a_share_is_written_in_five_characters(share: float, written: str) -> None:
-    assert look.percent(share) == written
+def test_a_text_too_long_is_cut_only_where_something_whole_ends(room: int, kept: str) -> None:
+    assert look.whole("Look again: the belt is loose. Or e.g. the wheel is worn.", room) == kept
 
 
 def test_a_hanging_text_keeps_to_its_width_and_its_margin() -> None:
