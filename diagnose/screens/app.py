@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from textual import work
 from textual.app import App
-from textual.binding import Binding
+from textual.binding import ActiveBinding, Binding
 from textual.message import Message
 from textual.worker import Worker, WorkerState
 
@@ -183,8 +183,22 @@ class DiagnoseApp(App[int]):
         """Show the keys that work on the screen below."""
         from diagnose.screens.pages import help_page
 
-        active = list(self.screen.active_bindings.values())
+        live = self.screen.active_bindings
+        active = [*live.values(), *self._sleeping(live)]
         self.push_screen(help_page(active, {a.binding.key: self.get_key_display(a.binding) for a in active}))
+
+    def _sleeping(self, live: Mapping[str, ActiveBinding]) -> list[ActiveBinding]:
+        """Return the keys of the screen that do nothing now: those left out, and those of bands without the focus."""
+        awake = {(id(active.node), active.binding.id) for active in live.values()}
+        shown = {active.binding.id for active in live.values()}
+        nodes = [self.screen, *(w for w in self.screen.query("*") if w.can_focus and w.region.area)]
+        return [
+            ActiveBinding(node, binding, False, binding.tooltip)
+            for node in nodes
+            if type(node).__module__.startswith(__package__)
+            for _, binding in node._bindings
+            if binding.id and binding.id not in shown and (id(node), binding.id) not in awake
+        ]
 
     def action_light(self) -> None:
         """Switch between the dark and the light look."""

@@ -14,7 +14,7 @@ from textual.widgets import Input, OptionList, Static
 
 from diagnose.errors import BadInput
 from diagnose.screens import look
-from diagnose.screens.rows import KeyLine, Rows, TooSmall
+from diagnose.screens.rows import KeyLine, Rows, SaysWhyNot, TooSmall
 
 LONGEST_TITLE = 120
 """Characters of a case's title; more would only hide the end of it."""
@@ -28,7 +28,7 @@ DIALOG_CSS = """
 """
 
 
-class Page(ModalScreen[str | None]):
+class Page(SaysWhyNot, ModalScreen[str | None]):
     """Text to read, folded for the width there is. Closes with escape."""
 
     DEFAULT_CSS = DIALOG_CSS.format(name="Page") + """

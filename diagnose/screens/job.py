@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 LONGEST_PATH = 4096
 NO_CARD = "I don't know, or none of these"
+OWN_CARD = "A card file of my own"
 PREPARING = "preparing (the first time takes some seconds)"
 
 
@@ -46,7 +47,7 @@ class PathSuggester(Suggester):
 
 def completed(value: str) -> str | None:
     """Return a typed path completed as far as only one entry, or the first of several, allows; None when none fits."""
-    if not value.strip():
+    if not value.strip() or value.strip()[0] in QUOTES:
         return None
     folder, slash, start = value.rpartition("/")
     try:
@@ -57,6 +58,15 @@ def completed(value: str) -> str | None:
         return f"{folder}{slash}{found[0].name}{'/' if found[0].is_dir() else ''}"
     except (OSError, ValueError):  # ValueError: a null character
         return None
+
+
+QUOTES = "'\""
+
+
+def unquoted(typed: str) -> str:
+    """Return a path without the quotes around it that a terminal puts there when a file is dragged into it."""
+    typed = typed.strip()
+    return typed[1:-1] if len(typed) > 1 and typed[0] in QUOTES and typed[0] == typed[-1] else typed
 
 
 def _expanded(typed: str) -> Path:
@@ -85,6 +95,7 @@ class AttachJob(ModalScreen[bool]):
     AttachJob Input { border: none; height: 1; margin: 0 2 1 2; padding: 0; background: $panel; }
     AttachJob Input:focus { border: none; }
     AttachJob Choice { margin: 0 1; min-height: 4; }
+    AttachJob #own-card { margin: 0 2; }
     AttachJob #said { height: auto; padding: 0 2; }
     AttachJob KeyLine { dock: none; }
     """
@@ -125,7 +136,11 @@ class AttachJob(ModalScreen[bool]):
             yield Static(Content("Path of the job file (G-code) of this print; enter goes on"), markup=False, classes="label")
             yield ShortInput(max_length=LONGEST_PATH, suggester=PathSuggester(), select_on_focus=False)
             yield Static(Content("Printer it ran on; enter reads the file"), markup=False, classes="label")
-            yield Choice([*(self._card_row(card) for card in self.cards), self._no_card])
+            yield Choice([*(self._card_row(card) for card in self.cards), self._own_card, self._no_card])
+            yield ShortInput(
+                max_length=LONGEST_PATH, suggester=PathSuggester(), select_on_focus=False, id="own-card",
+                placeholder="path of the card file (YAML); enter reads the job",
+            )  # fmt: skip
             yield Static(id="said", markup=False)
             yield ReadingBar()
             yield KeyLine()
@@ -138,8 +153,10 @@ class AttachJob(ModalScreen[bool]):
             self.query_one(Input).value = str(job.get("path", ""))
         ids = [card.id for card in self.cards]
         chosen = self.triage.case.printer
-        at = ids.index(chosen) if chosen in ids else 0
-        self.query_one(Choice).highlighted = at
+        own = self.query_one("#own-card", Input)
+        own.display = chosen is not None and chosen not in ids
+        own.value = chosen or "" if own.display else ""
+        self.query_one(Choice).highlighted = ids.index(chosen) if chosen in ids else len(ids) if own.display else 0
         self.query_one(ReadingBar).display = False
         self.query_one("#said", Static).display = False
         self.query_one(Input).focus()
@@ -149,15 +166,22 @@ class AttachJob(ModalScreen[bool]):
         return lambda width: look.hang(Content(""), card.name, width)
 
     @staticmethod
+    def _own_card(width: int) -> Content:
+        words = Content.assemble(OWN_CARD, ("  enter asks for its path", look.QUIET))
+        return look.hang(Content(""), words, width)
+
+    @staticmethod
     def _no_card(width: int) -> Content:
         words = Content.assemble(NO_CARD, ("  nothing is then said of stops and reserve", look.QUIET))
         return look.hang(Content(""), words, width)
 
     @on(Input.Submitted)
     def take_path(self, event: Input.Submitted) -> None:
-        """Go on to the printer once the path leads to a file."""
+        """Go on to the printer once the path leads to a file; read on the card whose path was given."""
         event.stop()
-        if self._path() is not None:
+        if event.input.id == "own-card":
+            self._read_on_own_card(event.value)
+        elif self._path() is not None:
             self._say("")
             self.query_one(Choice).focus()
 
@@ -170,12 +194,26 @@ class AttachJob(ModalScreen[bool]):
 
     @on(OptionList.OptionSelected)
     def take_card(self, event: OptionList.OptionSelected) -> None:
-        """Read the file on the chosen printer."""
+        """Read the file on the chosen printer, or ask for the path of its card."""
         event.stop()
+        own = self.query_one("#own-card", Input)
+        own.display = event.option_index == len(self.cards)
+        if own.display:
+            own.focus()
+            return
+        self._read_on(self.cards[event.option_index].id if event.option_index < len(self.cards) else None)
+
+    def _read_on_own_card(self, typed: str) -> None:
+        path = unquoted(typed)
+        if not path:
+            self._say("Type the path of the card file, or drag the file into the window.")
+            return
+        self._read_on(str(_expanded(path)))
+
+    def _read_on(self, chosen: str | None) -> None:
         path = self._path()
         if path is None or self.token is not None:
             return
-        chosen = self.cards[event.option_index].id if event.option_index < len(self.cards) else None
         try:
             if chosen != self.triage.case.printer:
                 self.triage.choose_printer(chosen)
@@ -243,16 +281,16 @@ class AttachJob(ModalScreen[bool]):
 
     def action_complete(self) -> None:
         """Take the proposed path, or go to the next field."""
-        line = self.query_one(Input)
-        proposed = completed(line.value) if line.has_focus else None
-        if proposed and proposed != line.value:
+        line = self.focused
+        proposed = completed(line.value) if isinstance(line, Input) else None
+        if isinstance(line, Input) and proposed and proposed != line.value:
             line.value = proposed
             line.cursor_position = len(proposed)
         else:
             self.focus_next()
 
     def _path(self) -> Path | None:
-        typed = self.query_one(Input).value.strip().strip("'\"")
+        typed = unquoted(self.query_one(Input).value)
         if not typed:
             self._say("Type the path of the file, or drag the file into the window.")
             return None

@@ -93,6 +93,12 @@ def caution(text: str, width: int) -> Content:
     return look.hang(Content.styled("▲ CAUTION: ", "bold $alarm"), text, width)
 
 
+WHILE_DANGER = (
+    "While the danger stands, tests that run the machine are left out: make safe first. "
+    "They come back when the answer is taken back."
+)
+
+
 class CurePage(Page):
     """How to confirm and cure one cause. A digit records the result of that test; the result is its question."""
 
@@ -102,9 +108,13 @@ class CurePage(Page):
         for n in range(1, 10)
     ]  # fmt: skip
 
-    def __init__(self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy]) -> None:
+    def __init__(
+        self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy], danger: bool = False
+    ) -> None:
         super().__init__(cause.name, self._text)
         self.cause, self.tests, self.remedies = cause, tests, remedies
+        self.danger = danger
+        """Whether an alarm stands."""
 
     def action_record(self, number: int) -> None:
         """Close with the question that takes the result of a test."""
@@ -114,14 +124,21 @@ class CurePage(Page):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """A test must be there to have a result."""
         if action == "record":
-            return len(self.tests) >= int(str(parameters[0]))
+            return len(self.tests) >= int(str(parameters[0])) or None
         return super().check_action(action, parameters)
+
+    def why_not(self, action: str) -> str:
+        """Return why no result can be recorded."""
+        count = len(self.tests)
+        return f"There is no test of that number; the numbers go to {count}." if count else "There is no test to record."
 
     def _text(self, width: int) -> Content:
         parts: list[Content] = [*look.fold(self.cause.about, width), Content("")]
+        if self.danger:
+            parts = [look.hang(Content.styled("▲ ", "bold $alarm"), WHILE_DANGER, width), Content(""), *parts]
         parts.append(look.styled("To confirm it", look.STRONG))
         if not self.tests:
-            parts.append(Content("The rules name no test for this cause."))
+            parts.append(Content("None without running the machine." if self.danger else "The rules name no test for this cause."))
         for number, view in enumerate(self.tests, 1):
             parts += self._test(number, view, width)
         parts += [Content(""), look.styled("To cure it", look.STRONG)]
@@ -187,6 +204,26 @@ def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Pa
         return look.lines(parts)
 
     return Page("Keys that work here", build)
+
+
+def weightiest_first(given: Sequence[Given], weights: Mapping[str, float]) -> list[Given]:
+    """Return findings with those first that count for or against the leading suspects, stops of the run before others.
+
+    `weights`: finding id to the largest weight that it has with one of them, in dB.
+    """
+    from diagnose.toolpath.findings import REGISTRY
+
+    def key(one: Given) -> tuple[bool, bool, float]:
+        weight = weights.get(one.id, 0.0)
+        counts = weight >= look.LEAST
+        of_stops = one.id in REGISTRY and OF_THE_RUN in REGISTRY[one.id].rests_on
+        return not counts, not (counts and of_stops), -weight
+
+    return sorted(given, key=key)
+
+
+OF_THE_RUN = "queue_moves"
+"""The machine's field that every finding about stops and reserve of the simulated run rests on."""
 
 
 def findings_page(given: Sequence[Given], warnings: Sequence[str]) -> Page:

@@ -277,6 +277,26 @@ class GivenList(Rows):
             parts.append(look.hang(Content("  "), f"set aside: {given.why}", width, look.QUIET))
         return look.lines(parts)
 
+    def why_not(self, action: str) -> str:
+        """Return why an action cannot be done now."""
+        return "Nothing was answered yet." if not self.given else (
+            "A finding comes from the job file; x leaves that out again."
+        )  # fmt: skip
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There must be an answer to change or take back, and a finding is changed by nobody."""
+        at = self.highlighted
+        there = at is not None and at < len(self.given)
+        if action == "take_back":
+            return there or None
+        if action == "select":
+            return (there and self.given[at or 0].source != "finding") or None
+        return super().check_action(action, parameters)
+
+    def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        """Grey the keys that do nothing for this row."""
+        self.refresh_bindings()
+
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Enter changes an answer; findings come from the job and cannot be changed."""
         event.stop()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import cache
 
+from textual import events
 from textual.app import RenderResult
 from textual.binding import ActiveBinding, Binding
 from textual.content import Content
@@ -132,6 +133,24 @@ class TooSmall(Static):
         super().__init__(Content(f"Window too small: make it {wide} x {high}."), markup=False)
 
 
+class SaysWhyNot:
+    """A screen on which a key that does nothing now says why, in the line of keys."""
+
+    def why_not(self, action: str) -> str:
+        """Return why an action cannot be done now; empty where there is nothing to say."""
+        return ""
+
+    def on_key(self, event: events.Key) -> None:
+        """Take a key that nothing else took."""
+        assert isinstance(self, Screen)
+        active = self.active_bindings.get(event.key)
+        if active is None or active.enabled:
+            return
+        why = getattr(active.node, "why_not", self.why_not)(active.binding.action.partition("(")[0])
+        if why:
+            self.query_one(KeyLine).say(why)
+
+
 class KeyLine(Widget):
     """The keys that work now, from the live bindings; what does not fit is in the help, which always fits."""
 
@@ -142,15 +161,32 @@ class KeyLine(Widget):
     LAST = "help"
     """Id of the binding that is always shown."""
 
+    SHOWN_FOR = 5.0
+    """s that a sentence stands in place of the keys."""
+
+    said = ""
+
+    def say(self, text: str) -> None:
+        """Show a sentence in place of the keys for a while, or until a key does something."""
+        self.said = text
+        self.refresh()
+        self.set_timer(self.SHOWN_FOR, self._hush)
+
+    def _hush(self) -> None:
+        self.said = ""
+        self.refresh()
+
     def on_mount(self) -> None:
         """Follow the live bindings."""
         self.screen.bindings_updated_signal.subscribe(self, self._bindings_changed)
 
     def _bindings_changed(self, screen: Screen[object]) -> None:
-        self.refresh()
+        self._hush()
 
     def render(self) -> RenderResult:
         """Draw as many keys as fit."""
+        if self.said:
+            return Content.styled(look.plain(self.said), "$foreground")
         by_id = {b.binding.id: b for b in reversed(self.screen.active_bindings.values()) if b.binding.show}
         shown = list(reversed(by_id.values()))  # of several keys for one thing the first
         last = [self._key(b) for b in shown if b.binding.id == self.LAST]

@@ -62,7 +62,7 @@ class StartScreen(Screen[None]):
         Binding("n", "new", "New case", id="new-case", tooltip="Start a case for a bad print."),
         Binding("enter", "open", "Open", show=True, id="open-case", tooltip="Go on with the case under the cursor."),
         Binding("r", "read_again", "Read again", id="read-again", tooltip="Read the rules again, after mending them."),
-        Binding("q,escape", "leave", "Quit", key_display="q", id="quit", tooltip="Leave. Every case is saved."),
+        Binding("q", "leave", "Quit", id="quit", tooltip="Leave. Every case is saved."),
     ]
 
     class NewAsked(Message):

@@ -14,21 +14,40 @@ from textual.screen import ModalScreen, Screen
 from textual.widgets import Static
 
 from diagnose.errors import BadInput
+from diagnose.reasoning.inquiry import ENOUGH as LEADS
 from diagnose.screens import look, pages
 from diagnose.screens.dialogs import DIALOG_CSS, MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
 from diagnose.screens.job import AttachJob
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
 from diagnose.screens.question import QuestionPanel
-from diagnose.screens.rows import KeyLine, TooSmall
+from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
 from diagnose.triage import Given, NextStep, Triage
 
 ENOUGH = "The first suspect is clear enough to test: t shows how. You may go on answering."
-NOTHING_LEFT = (
-    "t shows how to confirm and cure the suspect under the cursor, a changes an answer, "
-    "l shows everything for and against."
-)
+NOTHING_LEFT = "Nothing more is worth asking."
+THE_CURE = " The cure: t"
+OF_A_LEADER = "t shows how to cure the first suspect and how to make sure of it"
+OF_NO_LEADER = "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
+WHAT_ELSE = "a changes an answer, l shows everything for and against."
+THE_JOB = "j attaches the job file, which may tell more"
+WHY_NOT = {
+    "undo": "There is nothing to undo.",
+    "why": "No question is asked now.",
+    "digit": "No question is asked now.",
+    "given": "Nothing was answered yet.",
+    "steps": "Nothing more is worth looking at; t shows the tests.",
+    "doubts": "There is no doubt to tell of.",
+}
+"""Action to why it cannot be done now."""
+
+IN_SHORT = "? There is something to look at again"
+"""In place of a warning of which no part fits on a line."""
+
 WIDE_SCREEN = 120
 """Cells from which the bands stand side by side."""
+
+LEADING = 3
+"""Suspects whose evidence comes first on the page of findings."""
 
 HEAD_AND_KEYS = 2
 """Lines above and below the bands."""
@@ -40,7 +59,7 @@ FEW_ANSWERS = 5
 """Lines of answers, with the one that counts the rest, that must be in sight before anything else is."""
 
 
-class GivenPage(ModalScreen[str | None]):
+class GivenPage(SaysWhyNot, ModalScreen[str | None]):
     """The answers on a narrow screen, where they have no band of their own."""
 
     DEFAULT_CSS = DIALOG_CSS.format(name="GivenPage") + """
@@ -83,7 +102,7 @@ class GivenPage(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class TriageScreen(Screen[None]):
+class TriageScreen(SaysWhyNot, Screen[None]):
     """A case in progress. It only asks `Triage` and shows what it says."""
 
     DEFAULT_CSS = """
@@ -202,7 +221,9 @@ class TriageScreen(Screen[None]):
         step = next((s for s in self.steps if s.kind == "question"), None)
         asked = self.chosen_question or (step.id if step else None)
         if asked is None:
-            panel.finish("Nothing more is worth asking.", NOTHING_LEFT)
+            leads = self.triage.ranking()[0].probability >= LEADS
+            said = [OF_A_LEADER if leads else OF_NO_LEADER, *([THE_JOB] if self.steps else []), WHAT_ELSE]
+            panel.finish(NOTHING_LEFT + (THE_CURE if leads else ""), "; ".join(said))
             self.query_one(SuspectList).focus()
             return
         was_empty = panel.question is None
@@ -257,18 +278,20 @@ class TriageScreen(Screen[None]):
         said += [f"? {look.plain(doubt)}" for doubt in self.doubts[:1]]
         if not said and self.triage.case.answers and self.steps and self.triage.enough:
             said.append(ENOUGH)
-        width = self.app.size.width - 2
-        more = Content.styled("d: all of it", look.ACCENT)
         notice = self.query_one("#notice", Static)
         hidden = len(self.alarms) > 1 or len(self.doubts) > 1
-        notice.update(
-            look.lines(
-                look.spread(Content(s), more, width) if hidden or len(s) > width else Content(s) for s in said
-            )
-        )  # fmt: skip
+        notice.update(look.lines(self._short(text, hidden) for text in said))
         notice.display = bool(said)
         self._notice_lines = len(said)
         self._share_height()
+
+    def _short(self, text: str, hidden: bool) -> Content:
+        """Return a warning on one line: whole, or its first part that is whole, and the key that shows the rest."""
+        width = max(self.app.size.width - 2, 20)
+        if not hidden and Content(text).cell_length <= width:
+            return Content(text)
+        more = Content.styled("d: all of it", look.ACCENT)
+        return look.spread(Content(look.whole(text, width - more.cell_length - 2) or IN_SHORT), more, width)
 
     @property
     def cause(self) -> str:
@@ -380,14 +403,24 @@ class TriageScreen(Screen[None]):
             self.show_case()
             if read:
                 found = [g for g in self.triage.given() if g.source == "finding"]
+                found = pages.weightiest_first(found, self._weights_with_leaders())
                 self.app.push_screen(pages.findings_page(found, dialog.warnings))
 
         self.app.push_screen(dialog, attached)
 
+    def _weights_with_leaders(self) -> dict[str, float]:
+        """Return what is on the case with the largest weight it has with one of the leading suspects, in dB."""
+        weights: dict[str, float] = {}
+        for suspect in self.triage.ranking()[:LEADING]:
+            for line in self.triage.ledger(suspect.id):
+                weights[line.id] = max(weights.get(line.id, 0.0), abs(line.decibans))
+        return weights
+
     def action_tests(self) -> None:
         """Show how to confirm and cure the suspect under the cursor."""
         cause = self.triage.cause(self.cause)
-        page = pages.CurePage(cause, self.triage.confirming(cause.id), self.triage.remedies(cause.id))
+        tests, remedies = self.triage.confirming(cause.id), self.triage.remedies(cause.id)
+        page = pages.CurePage(cause, tests, remedies, danger=bool(self.triage.alarms()))
         self.app.push_screen(page, self._choose_question)
 
     def action_steps(self) -> None:
@@ -433,6 +466,10 @@ class TriageScreen(Screen[None]):
         """Back to the cases."""
         self.dismiss(None)
 
+    def why_not(self, action: str) -> str:
+        """Return why something cannot be done now."""
+        return WHY_NOT.get(action, "")
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Grey what cannot be done now."""
         possible = {
@@ -441,6 +478,7 @@ class TriageScreen(Screen[None]):
             "given": bool(self.triage.case.answers or self.triage.case.job),
             "steps": bool(self.steps),
             "doubts": bool(self.doubts or self.alarms),
+            "digit": bool(self.is_mounted and self.query_one(QuestionPanel).question),
         }
         if action == "digit" and (self.has_class("-slim") or self.has_class("-low")):
             return None  # nobody answers what cannot be seen

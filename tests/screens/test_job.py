@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -15,8 +16,9 @@ from textual.widgets import Input, Static
 
 from diagnose.coupons.spiral import tube, write
 from diagnose.errors import Cancelled
+from diagnose.knowledge.builtin import rules_folder
 from diagnose.screens.dialogs import Choice, Page
-from diagnose.screens.job import AttachJob, completed
+from diagnose.screens.job import AttachJob, completed, unquoted
 from diagnose.screens.triage import TriageScreen
 from diagnose.triage import Triage
 from tests.screens.stage import at_work, bench, journal, press, said, steady, words, write_case
@@ -200,5 +202,40 @@ def test_a_job_attached_is_left_out_again_from_the_answers(tmp_path: Path, job: 
             assert [g.source for g in bench(pilot).triage.given()] == ["finding"]
             await press(pilot, "a", "x")
             assert bench(pilot).triage.case.job is None
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize(("typed", "path"), [("'a b'", "a b"), ('"a b" ', "a b"), ("a'", "a'"), ("'a\"", "'a\""), ("'", "'")])
+def test_only_matching_quotes_are_taken_off_a_path(typed: str, path: str) -> None:
+    assert unquoted(typed) == path
+
+
+def test_the_job_is_read_on_a_card_file_of_ones_own(tmp_path: Path, job: Path) -> None:
+    (card,) = (rules_folder() / "printers").glob("*.yaml")
+    text = card.read_text()
+    begin = [m.start() for m in re.finditer(r"^  - id: ", text, re.M)]
+    own = tmp_path / "my card.yaml"
+    own.write_text(text[: begin[1]])
+
+    async def story() -> None:
+        async with at_work(tmp_path / "book") as pilot:
+            await type_path(pilot, f"'{job}'")
+            await press(pilot, "end", "up")
+            assert "A card file of my own" in words(pilot)
+            await press(pilot, "enter")
+            line = pilot.app.screen.query_one("#own-card", Input)
+            assert line.has_focus
+            for wrong, told in (("", "Type the path of the card file"), (f"{tmp_path}/no.yaml", "no such printer card")):
+                line.value = wrong
+                await press(pilot, "enter")
+                assert told in words(pilot)
+                assert bench(pilot).triage.case.printer is None
+            line.value = f'"{own}"'
+            await press(pilot, "enter")
+            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
+            assert bench(pilot).triage.case.printer == str(own)
+            await press(pilot, "escape", "j")
+            assert pilot.app.screen.query_one("#own-card", Input).value == str(own)
 
     asyncio.run(story())
