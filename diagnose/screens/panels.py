@@ -217,8 +217,8 @@ class LedgerPanel(VerticalScroll):
         self._fold()
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fold the lines for the new width."""
-        self._fold()
+        """Fold the lines for the new width, once the scroll bar has come or gone."""
+        self.call_after_refresh(self._fold)
 
     def _fold(self) -> None:
         width = max(self.scrollable_content_region.width, 20)

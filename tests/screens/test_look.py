@@ -61,7 +61,8 @@ def test_the_bands_change_places_when_the_window_changes_size(tmp_path: Path) ->
                 if size[0] >= 120:
                     assert [r.x for r in regions] == sorted({r.x for r in regions})
                 else:
-                    assert [r.y for r in regions[1:]] == sorted({r.y for r in regions[1:]})
+                    below = [r.y for r in regions[1:] if r.area]  # in a small window Why has given way
+                    assert below == sorted(set(below)) and len(below) >= 2
                 if size >= (80, 24):
                     assert sticking_out(pilot) == []
 
