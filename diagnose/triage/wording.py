@@ -9,7 +9,7 @@ def percent(share: float) -> str:
     """Return a share in percent; never 0 or 100, because nothing is ever certain."""
     if share < LEAST_SHOWN:
         return "< 0.1 %"
-    if share > MOST_SHOWN:
+    if share >= MOST_SHOWN:
         return "> 99 %"
     return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
 
