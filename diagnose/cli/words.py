@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from diagnose.knowledge.models import Remedy
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
-from diagnose.triage.wording import decibans, percent, times
+from diagnose.triage.wording import decibans, percent
 
 WIDTH = 92
 WORTH_A_LINE = 0.5
@@ -36,7 +36,7 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
         where = f" [{line.rule}]" if line.rule else ""
         yield from indented(f"{line.because}{where}", 9)
     if rest:
-        yield f"  {decibans(sum(line.decibans for line in rest))}  {times(len(rest), 'line')} more that hardly matter"
+        yield f"  {decibans(sum(line.decibans for line in rest))}  {len(rest)} more that hardly matter"
     yield f"  {decibans(sum(line.decibans for line in lines))}  together"
 
 
