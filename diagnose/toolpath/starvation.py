@@ -243,7 +243,9 @@ def find_settled(short: Bools, held: Int32s, saves: Saves, queue: int) -> Bools:
     for move, blocked in zip(saves.move, saves.blocked, strict=True):
         # The queue is full again soon, or the supply hardly keeps up, which the reserve should show.
         after = np.arange(int(move) + 1, min(len(held), int(blocked) + 2 * queue))
-        full = np.flatnonzero((after >= blocked) & (held[after] - after == queue))
+        # The block that the save kept waiting is missed first at the start of the move that it should have filled up for.
+        missed = int(blocked) - queue + 1
+        full = np.flatnonzero((after >= missed) & (held[after] - after == queue))
         settled[after[: full[0]] if len(full) else after] = False
     return settled
 

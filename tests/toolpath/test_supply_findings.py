@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.coupons.spiral import tube
+from diagnose.coupons.spiral import lamp_shade, tube
 from diagnose.toolpath.findings import Finding
 from diagnose.toolpath.job import Job
 from diagnose.toolpath.run import heights
@@ -60,3 +60,12 @@ def test_the_reserve_of_a_planning_host_is_its_buffer(tmp_path: Path) -> None:
     told = said(read(tmp_path, FAST_TUBE, host), "least-reserve")
     assert told.answer == "short" and told.value == pytest.approx(250, abs=10)
     assert "0.25 s of steps" in told.because
+
+
+def test_a_part_of_slow_and_fast_stretches_is_judged_over_all_of_its_time(tmp_path: Path) -> None:
+    # Slow moves outlast the time between saves: they too must count, or the share of saves that stop is overrated.
+    ran = read(tmp_path, lamp_shade(), machine(checkpoint_every=5, checkpoint_takes=0.2)).run
+    assert ran is not None
+    assert ran.settled.mean() > 0.9
+    assert len(ran.stops) > 40
+    assert ran.anywhere.share * ran.anywhere.expected == pytest.approx(len(ran.stops), abs=2)
