@@ -221,6 +221,14 @@ def test_changes_by_command_are_told_by_height(
     assert answers(read(tmp_path, text))[id] == graded
 
 
+def test_waiting_for_the_bed_changes_no_nozzle_temperature(tmp_path: Path) -> None:
+    text = layered(square(), before=lambda layer: ["M190 S60"] if layer == 12 else [])
+    assert answers(read(tmp_path, text))["temperature-changes"] == "none"
+    text = layered(square(), before=lambda layer: ["M109 S200"] if layer == 12 else [])
+    found = said(read(tmp_path, text), "temperature-changes")
+    assert (found.answer, found.value) == ("higher-up", 1)
+
+
 @pytest.mark.parametrize(("change", "graded"), [(lambda k: 1.0, "none"), (lambda k: 0.5 if k == 0 else 1.0, "first-layers"),
                                                 (lambda k: 1.0 if k < 12 else 1.4, "higher-up")])  # fmt: skip
 def test_speed_and_flow_are_compared_layer_by_layer(

@@ -61,14 +61,14 @@ def pauses(ground: Ground) -> Said | None:
 @finding("temperature-changes")
 def temperature(ground: Ground) -> Said | None:
     """Look for nozzle temperatures commanded during the print."""
-    kinds = (EventKind.NOZZLE_TEMP, EventKind.HEAT_WAIT)
-    return _changes(ground, kinds, 1.0, FIRST_LAYERS, "nozzle temperature", "deg C")
+    # Not the waits for heat: the bed has them too, and every M109 is a change of the nozzle besides.
+    return _changes(ground, EventKind.NOZZLE_TEMP, 1.0, FIRST_LAYERS, "nozzle temperature", "deg C")
 
 
 @finding("fan-changes")
 def fan(ground: Ground) -> Said | None:
     """Look for changes of the fan by at least a tenth during the print."""
-    return _changes(ground, (EventKind.FAN,), 0.1, FIRST_LAYERS_FAN, "fan", "of full speed")
+    return _changes(ground, EventKind.FAN, 0.1, FIRST_LAYERS_FAN, "fan", "of full speed")
 
 
 @finding("speed-changes")
@@ -97,13 +97,13 @@ def _inside(ground: Ground) -> Bools:
 
 
 def _changes(
-    ground: Ground, kinds: tuple[EventKind, ...], least: float, first_layers: int, what: str, unit: str
+    ground: Ground, kind: EventKind, least: float, first_layers: int, what: str, unit: str
 ) -> Said | None:
     """Find changes of a commanded value during the print, and whether they come after the first layers."""
     if not ground.layers:
         return None
     events = ground.file.events
-    mine = np.flatnonzero(np.isin(events.kind, [int(kind) for kind in kinds]))
+    mine = np.flatnonzero(events.kind == kind)
     values, before = events.value[mine], events.before[mine]
     previous = np.concatenate([[np.nan], values[:-1]])
     changed = _inside(ground)[mine] & np.isfinite(values) & ~(np.abs(values - previous) < least)
