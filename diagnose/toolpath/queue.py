@@ -26,6 +26,7 @@ from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import queue as _kernels
 from diagnose.toolpath.chances import Risk, SavesAnywhere, find_chances, resends
 from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Int32s, Ints, Moves
+from diagnose.toolpath.heap import trim
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
 from diagnose.toolpath.starvation import (
@@ -164,6 +165,8 @@ def simulate(
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
     if spare and not resent:
         run.arrive = np.empty(0)
+    if spare:
+        trim()
     if by_host:
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s

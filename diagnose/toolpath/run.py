@@ -9,6 +9,7 @@ import numpy as np
 from diagnose.toolpath import queue, speeds
 from diagnose.toolpath.chances import Heights, Risk, SavesAnywhere, by_height
 from diagnose.toolpath.columns import Bools, Floats
+from diagnose.toolpath.heap import trim
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
@@ -59,6 +60,7 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
     none = np.empty(0)
     # What nobody asks for from here on makes room for what follows.
     supply = replace(supply, arrive=none, start=none, held=np.empty(0, np.int32))
+    trim()
     capped = speeds.held_by_queue(limits, supply.plan)
     return Run(
         machine, supply.plan.seconds, supply.depart, supply.reserve_ms, supply.settled, capped, supply.stops, supply.dips,

@@ -242,11 +242,7 @@ def find_settled(short: Bools, held: Int32s, saves: Saves, queue: int) -> Bools:
     Only the board's own queue; a host's buffer says itself how full it is.
     """
     settled = short.copy()
-    for move, blocked in zip(saves.move, saves.blocked, strict=True):
-        # The queue is full again soon, or the supply hardly keeps up, which the reserve should show.
-        after = np.arange(int(move) + 1, min(len(held), int(blocked) + 2 * queue))
-        full = np.flatnonzero((after >= blocked) & (held[after] - after == queue))
-        settled[after[: full[0]] if len(full) else after] = False
+    _kernels.unsettle(saves.move.astype(np.int64), saves.blocked, held, int(queue), settled)
     return settled
 
 
