@@ -151,7 +151,8 @@ def _tails(layers: Layers, first: Ints, last: Ints, runs_first: Ints, runs_last:
         return tail
     before = np.searchsorted(last, runs_first) - 1
     follows = (before >= 0) & (last[np.maximum(before, 0)] == runs_first - 1)
-    reach = np.concatenate([[0.0], np.cumsum(layers.length)])
+    reach = np.zeros(len(layers.length) + 1)
+    np.cumsum(layers.length, out=reach[1:])
     short = reach[runs_last + 1] - reach[runs_first] < longest
     tail[follows & short] = before[follows & short]
     return tail

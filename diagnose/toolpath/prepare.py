@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import gc
 import json
 import os
 import subprocess
@@ -74,6 +75,7 @@ def prepare(machine: Machine | None, progress: Progress | None = None, cancel: C
 
 def part(name: str) -> None:
     """Compile one part by using it on next to nothing; called in a process of its own, the machine as JSON on stdin."""
+    gc.disable()  # the compiler makes millions of objects that live as long as this process
     given = json.load(sys.stdin)
     machine = None if given is None else Machine(**given)
     if name == "reading":

@@ -26,6 +26,7 @@ from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import queue as _kernels
 from diagnose.toolpath.chances import Risk, SavesAnywhere, find_chances, resends
 from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Int32s, Ints, Moves
+from diagnose.toolpath.heap import trim
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
 from diagnose.toolpath.starvation import (
@@ -117,6 +118,7 @@ def simulate(
     *,
     first_save_s: float | None = None,
     stalls: Stalls | None = None,
+    spare: bool = False,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
 
@@ -132,6 +134,8 @@ def simulate(
         When the first checkpoint falls due; one interval after the start by default.
     stalls
         Random stalls to suffer, one draw of them; none by default, when they are a risk only.
+    spare
+        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served.
 
     Raises
     ------
@@ -152,9 +156,18 @@ def simulate(
     u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
-    by_host = machine.planning == "host"
+    by_host, resent = machine.planning == "host", resends(machine)
+    waits = speeds.wait_places(events, machine)
+    gap_s, stands = _gaps(run, waits)
+    stood_s, waited_s = gap_s[stands], float(gap_s.sum() - gap_s[stands].sum())
+    del gap_s
     if by_host:
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
+    if spare and not resent:
+        run.arrive = np.empty(0)
+    if spare:
+        trim()
+    if by_host:
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
         at_saves = np.where(blocked > 0, np.clip(made, 0.0, machine.buffer_time), 0.0)
@@ -167,24 +180,22 @@ def simulate(
     saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
     _ask(stop)
     say(0.8, "stops and dips")
-    waits = speeds.wait_places(events, machine)
-    gap_s, stands = _gaps(run, waits)
     slow = find_slow_runs(plan, u)
+    stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
+    dips = find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked)
+    stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
+    if spare:
+        u = run.u = np.empty(0)
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
         machine, limits.length, run.arrive, start, depart, held, reserve, short, settled,
-        _saving_on(events, n), supply_times(moves, machine) if resends(machine) else np.empty(0), moves.lines_code,
+        _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code,
     )  # fmt: skip
     reserve *= 1000.0
     result = Supply(
-        plan, u, run.arrive, start, depart, held, reserve, settled,
-        find_stops(moves, machine, stands, depart, gap_s, blocked, run.stalled),
-        find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked),
-        saves,
-        find_stretches(moves, machine, depart, slow, stands, blocked),
-        risk, anywhere, float(gap_s.sum() - gap_s[stands].sum()),
-    )  # fmt: skip
+        plan, u, run.arrive, start, depart, held, reserve, settled, stops, dips, saves, stretches, risk, anywhere, waited_s
+    )
     say(1.0, "stops and dips")
     return result
 

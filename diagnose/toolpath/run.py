@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from diagnose.toolpath import queue, speeds
 from diagnose.toolpath.chances import Heights, Risk, SavesAnywhere, by_height
 from diagnose.toolpath.columns import Bools, Floats
+from diagnose.toolpath.heap import trim
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
@@ -22,8 +25,6 @@ class Run:
     """s of each move with a supply that never falls behind."""
     depart_s: Floats
     """s from the start of the job to the end of each move, stops and waits included."""
-    supply_s: Floats
-    """s that card or cable and board need to supply each move."""
     reserve_ms: Floats
     """ms for which the queue would keep the head moving from the start of each move if supply ceased."""
     settled: Bools
@@ -53,13 +54,17 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
     """Run a job file on a machine: speeds, queue and supply, stops and dips."""
     limits = speeds.limits(file.moves, machine, file.events, file.limits)
     ask(cancel)
-    supply = queue.simulate(file.moves, limits, machine, file.events, share(progress, 0.1, 0.9), cancel)
+    supply = queue.simulate(file.moves, limits, machine, file.events, share(progress, 0.1, 0.9), cancel, spare=True)
+    least = supply.least
     say(progress, 0.9, "look-ahead")
+    none = np.empty(0)
+    # What nobody asks for from here on makes room for what follows.
+    supply = replace(supply, arrive=none, start=none, held=np.empty(0, np.int32))
+    trim()
     capped = speeds.held_by_queue(limits, supply.plan)
     return Run(
-        machine, supply.plan.seconds, supply.depart, queue.supply_times(file.moves, machine), supply.reserve_ms,
-        supply.settled, capped, supply.stops, supply.dips, supply.saves, supply.stretches, supply.risk,
-        supply.least, supply.waited_s, supply.anywhere,
+        machine, supply.plan.seconds, supply.depart, supply.reserve_ms, supply.settled, capped, supply.stops, supply.dips,
+        supply.saves, supply.stretches, supply.risk, least, supply.waited_s, supply.anywhere,
     )  # fmt: skip
 
 

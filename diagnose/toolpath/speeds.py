@@ -159,10 +159,9 @@ def held_by_queue(limits: Limits, plan: Plan) -> Bools:
     if not len(limits):
         return np.zeros(0, bool)
     endless = np.zeros_like(plan.u)
-    _kernels.plan_entries(
-        limits.length, limits.cap, limits.accel, limits.entry, len(limits), endless, np.empty(len(limits))
-    )
-    slower = plan.u < 0.99**2 * endless
+    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, len(limits), endless, np.empty(0))
+    endless *= 0.99**2
+    slower = plan.u < endless
     return slower[1:] | slower[:-1]
 
 

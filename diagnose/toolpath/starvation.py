@@ -120,17 +120,19 @@ def supply_parts(moves: Moves, machine: Machine, at: Ints | slice = slice(None))
     return size / machine.bytes_per_s, lines * machine.line_time, lines * reply_seconds(machine)
 
 
-def supply_times(moves: Moves, machine: Machine) -> Floats:
-    """Return (n,) s that the supply of each move takes when it never has to wait for a free slot.
+def supply_times(moves: Moves, machine: Machine, at: slice = slice(None)) -> Floats:
+    """Return (n,) s that the supply of each move, or of the moves `at`, takes when it never has to wait for a free slot.
 
     From a card, for a host that plans, and when the host waits for every answer, the parts add up: (line + reply) / rate + turn-round + time per
     line (stop and wait; Stallings, Tanenbaum, from memory). With W lines under way the slowest of cable, board, and
     round trip / W sets the pace.
     """
-    size, lines, replies = supply_parts(moves, machine)
+    size, lines, replies = supply_parts(moves, machine, at)
+    replies += size + lines
     if not windowed(machine):
-        return np.asarray(size + lines + replies)
-    return np.maximum(np.maximum(size, lines), (size + lines + replies) / machine.window_lines)
+        return replies
+    replies /= machine.window_lines
+    return np.maximum(np.maximum(size, lines, out=size), replies, out=size)
 
 
 def reply_seconds(machine: Machine) -> float:
@@ -149,12 +151,12 @@ def windowed(machine: Machine) -> bool:
 
 
 def find_stops(
-    moves: Moves, machine: Machine, at: Ints, depart: Floats, gap_s: Floats, blocked: Ints, stalled: Ints
+    moves: Moves, machine: Machine, at: Ints, depart: Floats, stood_s: Floats, blocked: Ints, stalled: Ints
 ) -> Stops:
-    """Return the stops before the moves `at` (k,), from when each is done, the gap before it, who waited for saves, for stalls."""
+    """Return the stops before the moves `at` (k,), from when each move is done, s stood before these (k,), who waited for saves, for stalls."""
     why = _why(moves, machine, at, np.isin(at, blocked))
     why[np.isin(at, stalled) & (why != 0)] = WHY.index("random-stall")
-    return Stops(at, *_place(moves, at), depart[at - 1], gap_s[at], why)
+    return Stops(at, *_place(moves, at), depart[at - 1], stood_s, why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,13 +242,7 @@ def find_settled(short: Bools, held: Int32s, saves: Saves, queue: int) -> Bools:
     Only the board's own queue; a host's buffer says itself how full it is.
     """
     settled = short.copy()
-    for move, blocked in zip(saves.move, saves.blocked, strict=True):
-        # The queue is full again soon, or the supply hardly keeps up, which the reserve should show.
-        after = np.arange(int(move) + 1, min(len(held), int(blocked) + 2 * queue))
-        # The block that the save kept waiting is missed first at the start of the move that it should have filled up for.
-        missed = int(blocked) - queue + 1
-        full = np.flatnonzero((after >= missed) & (held[after] - after == queue))
-        settled[after[: full[0]] if len(full) else after] = False
+    _kernels.unsettle(saves.move.astype(np.int64), saves.blocked, held, int(queue), settled)
     return settled
 
 

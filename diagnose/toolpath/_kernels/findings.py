@@ -1,4 +1,4 @@
-"""Kernels of the findings: sums by layer, and quantiles by weight without sorting millions of moves."""
+"""Kernels of the findings: sums by layer, and where quantiles by weight lie, without sorting millions of moves."""
 
 from __future__ import annotations
 
@@ -24,10 +24,11 @@ def sums_by_layer(chosen: Ints, layer: Int32s, length: Floats, filament: Floats,
 
 
 @kernel
-def quantile(values: Floats, weight: Floats, share: float) -> float:
-    """Return the least value up to which `share` of the weight lies: narrowed by histograms, then sorted.
+def narrow(values: Floats, weight: Floats, share: float) -> tuple[float, float, float, float]:
+    """Narrow down by histograms the least value up to which `share` of the weight lies.
 
-    Both arrays (n,), n > 0, weights not negative, values finite.
+    Both arrays (n,), n > 0, weights not negative, values finite. Returns the least and the greatest value it may be, the
+    weight below them, and the weight sought.
     """
     total = 0.0
     low: float = values[0]
@@ -36,17 +37,18 @@ def quantile(values: Floats, weight: Floats, share: float) -> float:
         total += weight[i]
         low, high = min(low, values[i]), max(high, values[i])
     below, count = 0.0, len(values)
+    sums = np.empty(BINS)
     for _ in range(ROUNDS):
         if count <= FEW or not high > low:
             break
-        held, sums = np.zeros(BINS, np.int64), np.zeros(BINS)
         width = (high - low) / BINS
         if not width > 0.0:
             break
+        for k in range(BINS):
+            sums[k] = 0.0
         for i in range(len(values)):
             if low <= values[i] <= high:
                 k = min(BINS - 1, int((values[i] - low) / width))
-                held[k] += 1
                 sums[k] += weight[i]
         k = 0
         while k < BINS - 1 and below + sums[k] < share * total:
@@ -61,14 +63,4 @@ def quantile(values: Floats, weight: Floats, share: float) -> float:
                 below += weight[i]
             elif values[i] <= high:
                 count += 1
-    if not high > low:
-        return low
-    inside = np.flatnonzero((values >= low) & (values <= high))
-    order = np.argsort(values[inside])
-    for k in range(len(order)):
-        i = inside[order[k]]
-        below += weight[i]
-        if below >= share * total:
-            found: float = values[i]
-            return found
-    return high
+    return low, high, below, share * total

@@ -96,7 +96,7 @@ def trace(
     """
     n = len(x)
     loops = opens = 0
-    i = 0
+    i = int(np.int64(0))  # of one type from the start, lest callees are compiled twice
     while i < n:
         below = z[i - 1] if i > 0 else start[2]
         if kind[i] != 1 or skip[i]:

@@ -109,6 +109,7 @@ def below(
     anchored = False
     hx = hy = 0.0
     inverse = 1.0 / cell
+    near, far = int(np.int64(1)), int(np.int64(ANCHOR_REACH))  # of one type, lest `held` is compiled twice
     for i in range(len(x)):
         bits = part[i]
         if bits == 0:
@@ -131,7 +132,7 @@ def below(
                 # Bent: what hung so far ends here, and is a bridge if this corner is held.
                 if anchored and loose >= least_bridge and bridges < len(bridge_move):
                     cx, cy = int((ax - left) * inverse), int((ay - low) * inverse)
-                    if held(ax, ay, az, k, start, x, y, z, layer, two, columns, rows, cx, cy, ANCHOR_REACH,
+                    if held(ax, ay, az, k, start, x, y, z, layer, two, columns, rows, cx, cy, far,
                             ANCHOR_REACH * reach, gap[k]):  # fmt: skip
                         bridge_move[bridges], bridge_length[bridges] = i - 1, loose
                         bridges += 1
@@ -159,7 +160,7 @@ def below(
                         rests = across * across <= reach * reach * (mx * mx + my * my)
                 if not rests:
                     rests = held(
-                        px, py, pz, k, start, x, y, z, layer, two, columns, rows, cx, cy, 1, reach, gap[k]
+                        px, py, pz, k, start, x, y, z, layer, two, columns, rows, cx, cy, near, reach, gap[k]
                     )
                 if wall:
                     path[k] += run * share
@@ -180,14 +181,14 @@ def below(
                             t = (s - back + 0.5) * share
                             px, py, pz = ax + t * ux, ay + t * uy, az + t * uz
                             bx, by = int((px - left) * inverse), int((py - low) * inverse)
-                            if held(px, py, pz, k, start, x, y, z, layer, two, columns, rows, bx, by, 1, reach, gap[k]):
+                            if held(px, py, pz, k, start, x, y, z, layer, two, columns, rows, bx, by, near, reach, gap[k]):
                                 break
                             loose += run * share
                         if s == 0 and not anchored:
                             # Held by what it begins beside, a line or so behind.
                             bx, by = int((ax - left) * inverse), int((ay - low) * inverse)
                             anchored = held(ax, ay, az, k, start, x, y, z, layer, two, columns, rows, bx, by,
-                                            ANCHOR_REACH, ANCHOR_REACH * reach, gap[k])  # fmt: skip
+                                            far, ANCHOR_REACH * reach, gap[k])  # fmt: skip
                     loose += run * share
             if new:
                 two[at + 1] = top
@@ -195,7 +196,7 @@ def below(
         ends = i + 1 == len(x) or not part[i + 1] & ASKED
         if ask and ends and anchored and loose >= least_bridge and bridges < len(bridge_move):
             cx, cy = int((x[i] - left) * inverse), int((y[i] - low) * inverse)
-            if held(x[i], y[i], z[i], k, start, x, y, z, layer, two, columns, rows, cx, cy, ANCHOR_REACH,
+            if held(x[i], y[i], z[i], k, start, x, y, z, layer, two, columns, rows, cx, cy, far,
                     ANCHOR_REACH * reach, gap[k]):  # fmt: skip
                 bridge_move[bridges], bridge_length[bridges] = i, loose
                 bridges += 1

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bytes, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
 
 FRESH_SUM = 1e6  # as in the stage `speeds`: a cached kernel may call kernels of its own file only
 
@@ -312,6 +312,21 @@ def reserves_at(
         rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
         seconds = start[j] - t + duration(length[j], accel[j], cap[j], u[j], rest)
         reserve[s] = seconds + braking(length, accel, j + 1, end, rest)
+
+
+@kernel
+def unsettle(move: Ints, blocked: Ints, held: Int32s, queue: int, settled: Bools) -> None:
+    """Unsettle the moves begun after each save, during `move` (m,), until the queue is full again.
+
+    It is full again soon after the save has let the `blocked` (m,) move in, or the supply hardly keeps up, which the
+    reserve should show.
+    """
+    for s in range(len(move)):
+        for k in range(move[s] + 1, min(len(held), blocked[s] + 2 * queue)):
+            # The block that the save kept waiting is missed first at the start of the move it should have filled up for.
+            if k > blocked[s] - queue and held[k] - k == queue:
+                break
+            settled[k] = False
 
 
 @kernel

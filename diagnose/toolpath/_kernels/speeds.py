@@ -136,7 +136,7 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
 def plan_entries(
     length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, u: Floats, seconds: Floats
 ) -> None:
-    """Fill u (n + 1,), the squared entry speeds, and seconds (n,), for a queue that is always full.
+    """Fill u (n + 1,), the squared entry speeds, and seconds (n,), or (0,) for none, for a queue that is always full.
 
     The board must be able to stop at the end of the last block it sees, and the minimum over the corners it sees
     slides along: a deque of candidates whose values rise from front to back holds it, each block pushed and dropped once.
@@ -173,7 +173,8 @@ def plan_entries(
         if end > i + 1:
             # The next corner itself is taken bare: a stop there must come out as an exact zero.
             after = max(0.0, min(now + gain, lead - trail, value[front & mask] - trail, entry[i + 1]))
-        seconds[i] = duration(length[i], accel[i], cap[i], now, after)
+        if len(seconds) > 0:
+            seconds[i] = duration(length[i], accel[i], cap[i], now, after)
         u[i + 1] = after
         now = after
         if trail > FRESH_SUM and i - fresh >= end - i:

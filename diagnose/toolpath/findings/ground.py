@@ -93,4 +93,13 @@ def weighted_quantile(values: Floats, weight: Floats, share: float) -> float:
     """Return the least of the values (n,) up to which a share of the weight (n,) lies; NaN without values."""
     from diagnose.toolpath._kernels import findings as kernels
 
-    return float(kernels.quantile(values, weight, share)) if len(values) else float("nan")
+    if not len(values):
+        return float("nan")
+    low, high, below, sought = kernels.narrow(values, weight, share)
+    if not high > low:
+        return float(low)
+    inside = np.flatnonzero((values >= low) & (values <= high))
+    # Few are left; numpy sorts them, for a sort takes a second to compile.
+    order = inside[np.argsort(values[inside])]
+    reached = np.cumsum(np.append(below, weight[order]))[1:] >= sought
+    return float(values[order[np.argmax(reached)]]) if reached.any() else float(high)

@@ -116,12 +116,14 @@ def starves_on_link(ground: Ground) -> Said | None:
 @finding("link-load", *MOTION, *LINK)
 def link_load(ground: Ground) -> Said | None:
     """Compare the time the supply needs for the busiest half second with the time its moves take."""
-    body = ground.body
+    from diagnose.toolpath.starvation import supply_times
+
+    body, machine = ground.body, ground.run.machine
     spent = np.cumsum(ground.run.seconds[body])
     if not len(spent) or spent[-1] < WINDOW_S:
         return None
     window = (spent / WINDOW_S).astype(np.int64)
-    needs = np.bincount(window, ground.run.supply_s[body])
+    needs = np.bincount(window, supply_times(ground.moves, machine, body))
     takes = np.bincount(window, ground.run.seconds[body])
     full = np.flatnonzero(takes > 0.5 * WINDOW_S)
     if not len(full):
@@ -129,7 +131,6 @@ def link_load(ground: Ground) -> Said | None:
     busiest = int(full[np.argmax(needs[full] / takes[full])])
     load = float(needs[busiest] / takes[busiest])
     line = int(ground.moves.line[body.start + int(np.searchsorted(window, busiest))])
-    machine = ground.run.machine
     way = "memory card" if machine.feed == "card" else "cable"
     rate = float(np.bincount(window, ground.moves.bytes_all[body])[busiest] / takes[busiest])
     answer = grade(load, (HALF_LOAD, "light"), (FULL_LOAD, "near"), above="above")
