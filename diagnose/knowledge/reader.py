@@ -145,7 +145,6 @@ class _Plain:
     def __init__(self, name: str, problems: list[Problem]) -> None:
         self.name = name
         self.problems = problems
-        self.expanded = 0
 
     def convert(self, root: yaml.Node) -> Any:
         seen: dict[int, tuple[Any, int]] = {}

@@ -16,12 +16,12 @@ from pydantic import BaseModel
 
 from diagnose.cli.toolpath import compare, several, slices, stopsfile, verdict
 from diagnose.cli.toolpath.draw import Pen, table
-from diagnose.cli.toolpath.meaning import speaks_for, standing_out, usual_of
 from diagnose.cli.toolpath.reading import Told
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.toolpath.contract import OUTPUT, PUBLISHED, NotRead, Several, schema_text
 from diagnose.toolpath.findings import REGISTRY
 from diagnose.triage import knowledge_from
+from diagnose.triage.meaning import speaks_for, standing_out, usual_of
 from tests.cli.run import run
 
 CARD = "board-memory-card"

@@ -16,7 +16,7 @@ from tests.reasoning.packs import RATES, cell, contexts, nodes_of, parents_of, r
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
-    gum = pytest.importorskip("pyagrum")
+    import pyagrum as gum
 
 
 def reference(k: Knowledge, slips: dict[str, float]) -> object:

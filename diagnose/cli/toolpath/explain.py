@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.cli.toolpath.draw import Pen
-from diagnose.cli.toolpath.meaning import Speaks, answer_of, speaks_for, usual_of
 from diagnose.cli.toolpath.verdict import percent
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.cards import Printer
 from diagnose.knowledge.pack import Knowledge
+from diagnose.triage.meaning import Speaks, answer_of, speaks_for, usual_of
 from diagnose.triage.sources import numbers_behind
 
 AXES = ("x", "y", "z", "e")

@@ -7,10 +7,10 @@ from typing import Any
 
 from diagnose.cli.toolpath.advised import advice_lines
 from diagnose.cli.toolpath.draw import Pen
-from diagnose.cli.toolpath.meaning import standing_out, usual_of
 from diagnose.cli.toolpath.slices import ROWS, drawn
 from diagnose.cli.toolpath.verdict import clock, milliseconds, mm, number, percent, size, verdict
 from diagnose.knowledge.pack import Knowledge
+from diagnose.triage.meaning import standing_out, usual_of
 
 SEAMS = {
     "aligned": "on one line up the part",

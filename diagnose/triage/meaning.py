@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from diagnose.knowledge.frequency import LEAST, MOST
 from diagnose.knowledge.models import Answer, Cause, Evidence
 from diagnose.knowledge.pack import Knowledge
 
 UNUSUAL = 0.2
 """An answer that no more than this share of bad prints gives, whatever ails them, stands out."""
-LEAST_SHARE = 0.005
-"""Frequencies are kept this far from 0 and 1, as the reasoning does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,4 +82,4 @@ def standing_out(knowledge: Knowledge, findings: Sequence[Mapping[str, Any]]) ->
 
 
 def _clamped(share: float) -> float:
-    return min(max(share, LEAST_SHARE), 1 - LEAST_SHARE)
+    return min(max(share, LEAST), MOST)
