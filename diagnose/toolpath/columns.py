@@ -14,6 +14,7 @@ Ints = NDArray[np.int64]
 Int32s = NDArray[np.int32]
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
+Shorts = NDArray[np.int16]
 
 
 class Role(IntEnum):
@@ -89,7 +90,7 @@ class Moves:
     """(n,) the same without comments and blank lines: what a host sends."""
     lines_code: Int32s
     """(n,) how many lines that carry a command those bytes hold, this one included; 0 for the later pieces of an arc."""
-    tool: NDArray[np.int16]
+    tool: Shorts
     """(n,) tool in use."""
     arc: Bools
     """(n,) true for a piece of a flattened arc."""

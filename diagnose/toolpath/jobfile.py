@@ -19,10 +19,8 @@ from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
 from diagnose.toolpath.shape import Shape, shape
 from diagnose.toolpath.source import Source, find_source
 from diagnose.toolpath.stream import pieces
+from diagnose.toolpath.sums import LayerSums, sum_layers
 from diagnose.toolpath.words import Words
-
-SLOWEST = 0.1
-"""mm/s; a move for which the job asks less, or nothing, is timed at this."""
 
 
 @dataclass(eq=False)
@@ -65,10 +63,9 @@ class JobFile:
         return self.shape.length
 
     @cached_property
-    def nominal_s(self) -> Floats:
-        """(n,) s each move takes at the speed asked for, without gathering speed or braking."""
-        path = np.where(self.length > 0, self.length, np.abs(self.moves.e))
-        return path / np.maximum(np.nan_to_num(self.moves.feed), SLOWEST)
+    def sums(self) -> LayerSums:
+        """Everything added up layer by layer."""
+        return sum_layers(self.moves, self.shape)
 
     @property
     def layers(self) -> int:
