@@ -82,8 +82,6 @@ class Moves:
     """(n,) mm/s2 set by the job for this move (M204), NaN where the job never says."""
     line: Int32s
     """(n,) line of the job file, from 1."""
-    offset: Ints
-    """(n,) byte offset of the start of that line."""
     bytes_all: Int32s
     """(n,) bytes of the file from the end of the previous move's line to the end of this one's: what a card reads."""
     bytes_code: Int32s

@@ -110,7 +110,7 @@ def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:
     line = np.arange(1, n + 1, dtype=np.int32)
     moves = Moves(
         start=np.zeros(3), x=x, y=y, z=z, e=e, feed=np.full(n, 50.0), accel=np.full(n, np.nan), line=line,
-        offset=30 * line.astype(np.int64), bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
+        bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
         lines_code=np.ones(n, np.int32), tool=np.zeros(n, np.int16), arc=np.zeros(n, np.bool_),
     )  # fmt: skip
     none, four = np.empty(0), np.empty((0, 4))

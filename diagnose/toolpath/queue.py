@@ -53,6 +53,9 @@ __all__ = [
     "Supply", "draw_stalls", "simulate", "starves", "supply_parts", "supply_times",
 ]  # fmt: skip
 
+PIECE = 1 << 17
+"""Moves looked at together, so that no column need be copied whole."""
+
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
 
@@ -118,6 +121,7 @@ def simulate(
     *,
     first_save_s: float | None = None,
     stalls: Stalls | None = None,
+    plan: Plan | None = None,
     spare: bool = False,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
@@ -134,8 +138,11 @@ def simulate(
         When the first checkpoint falls due; one interval after the start by default.
     stalls
         Random stalls to suffer, one draw of them; none by default, when they are a risk only.
+    plan
+        Of the same limits and machine, where it is known already.
     spare
-        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served.
+        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served. Limits do so too where the
+        caller keeps none.
 
     Raises
     ------
@@ -149,7 +156,7 @@ def simulate(
     n = len(moves)
 
     say(0.0, "planning the speeds")
-    plan = speeds.plan(limits, machine.queue_seen)
+    plan = plan or speeds.plan(limits, machine.queue_seen)
     _ask(stop)
     say(0.3, "running the queue")
     run, limits = _couple(moves, limits, machine, events, first_save_s, stalls)
@@ -158,13 +165,11 @@ def simulate(
     say(0.7, "reserve")
     by_host, resent = machine.planning == "host", resends(machine)
     waits = speeds.wait_places(events, machine)
-    gap_s, stands = _gaps(run, waits)
-    stood_s, waited_s = gap_s[stands], float(gap_s.sum() - gap_s[stands].sum())
-    del gap_s
     if by_host:
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
     if spare and not resent:
         run.arrive = np.empty(0)
+    stands, stood_s, waited_s = _gaps(run, waits)
     if spare:
         trim()
     if by_host:
@@ -184,12 +189,14 @@ def simulate(
     stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
     dips = find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked)
     stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
+    length = limits.length
+    del limits
     if spare:
         u = run.u = np.empty(0)
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
-        machine, limits.length, run.arrive, start, depart, held, reserve, short, settled,
+        machine, length, run.arrive, start, depart, held, reserve, short, settled,
         _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code,
     )  # fmt: skip
     reserve *= 1000.0
@@ -213,7 +220,7 @@ def starves(
     run, _ = _couple(moves, limits, machine, events, first_save_s, None)
     if len(find_slow_runs(plan, run.u).first):
         return True
-    return bool(len(_gaps(run, speeds.wait_places(events, machine))[1]))
+    return bool(len(_gaps(run, speeds.wait_places(events, machine))[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,14 +289,19 @@ def _couple(
         room = count
 
 
-def _gaps(run: _Coupled, waits: Ints) -> tuple[Floats, Ints]:
-    """Return the gap before each move (n,) s, and the moves before which the head stands without a command."""
-    gap_s = run.start.copy()
-    gap_s[1:] -= run.depart[:-1]
-    stands = gap_s > SHORTEST_STOP
-    stands[:1] = False
-    stands[waits[waits < len(stands)]] = False
-    return gap_s, np.flatnonzero(stands)
+def _gaps(run: _Coupled, waits: Ints) -> tuple[Ints, Floats, float]:
+    """Return the moves before which the head stands without a command, the s of each, and the s it stands otherwise."""
+    places, lengths, total = [], [], 0.0
+    for at in range(0, len(run.start), PIECE):
+        gap_s = run.start[at : at + PIECE].copy()
+        gap_s[at == 0 :] -= run.depart[max(at - 1, 0) : at - 1 + len(gap_s)]
+        total += float(gap_s.sum())
+        stands = np.flatnonzero(gap_s > SHORTEST_STOP)
+        places.append(stands + at)
+        lengths.append(gap_s[stands])
+    stands, stood = np.concatenate(places or [np.empty(0, np.int64)]), np.concatenate(lengths or [np.empty(0)])
+    own = (stands > 0) & ~np.isin(stands, waits)
+    return stands[own], stood[own], total - float(stood[own].sum())
 
 
 def _ask(cancel: Cancel) -> None:
