@@ -12,7 +12,7 @@ import numpy as np
 from diagnose.errors import BadInput
 from diagnose.toolpath._kernels.words import JUNK
 from diagnose.toolpath.columns import Events, Floats, JobLimits, Moves, Trouble
-from diagnose.toolpath.heap import trim
+from diagnose.toolpath.heap import columns_apart
 from diagnose.toolpath.moves import BoardMoves, Counts, Interpreted, Interpreter, Reading, Scout, with_retraction
 from diagnose.toolpath.prepare import prepare
 from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
@@ -82,9 +82,9 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     path = Path(path)
     ask(cancel)
     source = find_source(path)
+    columns_apart()
     prepare(None, progress, cancel)
     read, lines = read_motion(source, share(asking(progress, cancel), 0.0, 0.6))
-    trim()
     ask(cancel)
     say(progress, 0.6, "shape")
     beside = ThreadPoolExecutor(1)

@@ -26,7 +26,6 @@ from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import queue as _kernels
 from diagnose.toolpath.chances import Risk, SavesAnywhere, find_chances, resends
 from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Int32s, Ints, Moves
-from diagnose.toolpath.heap import trim
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
 from diagnose.toolpath.starvation import (
@@ -139,7 +138,7 @@ def simulate(
     stalls
         Random stalls to suffer, one draw of them; none by default, when they are a risk only.
     plan
-        Of the same limits and machine, where it is known already.
+        Of the same limits and machine, timed or not, where it is known already.
     spare
         Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served. Limits do so too where the
         caller keeps none.
@@ -159,19 +158,18 @@ def simulate(
     plan = plan or speeds.plan(limits, machine.queue_seen)
     _ask(stop)
     say(0.3, "running the queue")
-    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls)
+    by_host, resent = machine.planning == "host", resends(machine)
+    shared = spare and not (by_host or resent or len(limits.shortest))
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, shared=shared)
     u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
-    by_host, resent = machine.planning == "host", resends(machine)
     waits = speeds.wait_places(events, machine)
     if by_host:
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
     if spare and not resent:
         run.arrive = np.empty(0)
     stands, stood_s, waited_s = _gaps(run, waits)
-    if spare:
-        trim()
     if by_host:
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
@@ -189,10 +187,12 @@ def simulate(
     stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
     dips = find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked)
     stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
-    length = limits.length
-    del limits
     if spare:
         u = run.u = np.empty(0)
+    if len(plan.seconds) != n:
+        plan = speeds.with_times(plan, limits)
+    length = limits.length
+    del limits
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
@@ -256,15 +256,20 @@ class _Coupled:
 
 def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
-    stalls: Stalls | None,
+    stalls: Stalls | None, *, shared: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
-    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low."""
+    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low.
+
+    `shared`: when a block is begun nobody asks any more when it came, unless moves are stretched or a host plans; so the
+    one may be written over the other.
+    """
     speeds.check_machine(machine)
     n = len(moves)
     if len(limits) != n:
         raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
     card = machine.feed == "card"
-    u, arrive, start, depart = np.empty(n + 1), np.empty(n), np.empty(n), np.empty(n)
+    u, arrive, depart = np.empty(n + 1), np.empty(n), np.empty(n)
+    start = arrive if shared else np.empty(n)
     held = np.empty(n, np.int32)
     if stalls is None:
         stalls = Stalls(np.empty(0), np.empty(0))
