@@ -93,8 +93,9 @@ def find(ground: Ground) -> list[Finding]:
     A finding whose question does not arise (no curves, nothing extruded) is left out.
     """
     machine = ground.machine
-    ground.prepare()
     with ThreadPoolExecutor(2) as pool:  # most of the work is compiled and lets the other thread run
+        for ready in [pool.submit(work) for work in ground.preparations()]:
+            ready.result()
         asked = [
             (entry, pool.submit(entry.function, ground))
             for _, entry in sorted(REGISTRY.items())
