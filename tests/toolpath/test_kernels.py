@@ -98,7 +98,7 @@ def test_each_part_can_be_compiled_by_itself(
     from tests.toolpath.parts import PLAIN
 
     monkeypatch.setattr(sys, "stdin", io.StringIO(json.dumps(dataclasses.asdict(PLAIN))))
-    prepare.part(name)
+    prepare.compile_parts([name])
     assert prepare.ready([name])
 
 
