@@ -23,7 +23,7 @@ PARTS = {
     "reading": ("words.read", "moves.interpret"),
     "shape": ("layers.assign", "loops.trace"),
     "queue": ("queue.run",),
-    "speeds": ("speeds.limit_moves", "sums.by_layer"),
+    "speeds": ("speeds.limit_moves", "speeds.plan_entries"),
 }
 """What is compiled side by side, and the kernels that tell whether it was; in this order, so that two processors have about
 as much to do each."""
