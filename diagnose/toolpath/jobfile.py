@@ -88,8 +88,8 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     ask(cancel)
     say(progress, 0.6, "shape")
     beside = ThreadPoolExecutor(1)
-    shaping = beside.submit(shape, read.moves, read.events, None)
-    beside.shutdown(wait=False)
+    # Its thread ends with the last piece of work, when nobody holds it any more.
+    shaping = beside.submit(shape, read.moves, read.events, None, beside)
     return JobFile(
         path, source.size, lines, read.moves, read.events, shaping, read.trouble, list(read.notes), read.assumed,
         read.counts, read.limits, read.by_board,

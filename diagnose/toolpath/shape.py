@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,11 +49,17 @@ class Shape:
     """(layers,) separate pieces: closed outlines that do not bound a hole, and spirals; 0 where all is open lines."""
     line_width: float
     """mm, taken from the nozzle, and never less than layers of that height can have."""
-    overhang: Overhang
+    hanging: Future[Overhang]
+    """What the outer wall stands on, worked out beside what follows."""
     facet_median: float
     """mm, of the moves of the outer contour; NaN without any. Pieces of arcs are left out where there are others."""
     facet_p05: float
     """mm, one move in twenty is shorter."""
+
+    @property
+    def overhang(self) -> Overhang:
+        """What the outer wall stands on, and the bridges; waits until it is worked out."""
+        return self.hanging.result()
 
     @property
     def objects(self) -> int:
@@ -65,7 +72,9 @@ class Shape:
         return "none" if self.spiral.share >= MOSTLY else self.seam_pattern.style
 
 
-def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) -> Shape:
+def shape(
+    moves: Moves, events: Events, nozzle_diameter: float | None = None, beside: Executor | None = None
+) -> Shape:
     """Return the shape of a job; linear in the number of moves.
 
     Parameters
@@ -74,6 +83,8 @@ def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) ->
         As interpreted. Events are not needed yet: shape comes from motion.
     nozzle_diameter
         mm; sets what counts as neighbouring lines. 0.4 is taken where it is not known.
+    beside
+        Works out the overhang, which few ask for and takes as long as all the rest; here and now by default.
     """
     layers = find_layers(moves)
     width = line_width_for(nozzle_diameter)
@@ -81,13 +92,17 @@ def shape(moves: Moves, events: Events, nozzle_diameter: float | None = None) ->
         width = max(width, LEAST_FLATNESS * float(np.median(layers.height)))
     loops, role = find_loops(moves, layers, width)
     seams, pattern = find_seams(moves, loops, layers.object_first)
-    overhang = find_overhang(moves, layers, role, width)
+    hanging: Future[Overhang] = Future()
+    if beside is not None:
+        hanging = beside.submit(find_overhang, moves, layers, role, width)
+    else:
+        hanging.set_result(find_overhang(moves, layers, role, width))
     median, fine = _facets(moves, layers.length, role)
     return Shape(
         length=layers.length, layer=layers.layer, layer_z=layers.z, layer_height=layers.height, layer_path=layers.path,
         flat_layers=layers.flat, object_first=layers.object_first, spiral=layers.spiral, role=role, loops=loops,
         seams=seams, seam_pattern=pattern,
-        islands=_islands(layers, loops), line_width=width, overhang=overhang, facet_median=median, facet_p05=fine,
+        islands=_islands(layers, loops), line_width=width, hanging=hanging, facet_median=median, facet_p05=fine,
     )  # fmt: skip
 
 

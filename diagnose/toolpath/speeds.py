@@ -162,13 +162,9 @@ def held_by_queue(limits: Limits, plan: Plan) -> Bools:
 
     True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job.
     """
-    if not len(limits):
-        return np.zeros(0, bool)
-    endless = np.zeros_like(plan.u)
-    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, len(limits), endless)
-    endless *= 0.99**2
-    slower = plan.u < endless
-    return slower[1:] | slower[:-1]
+    slower: Bools = np.empty(len(limits), bool)
+    _kernels.held(limits.length, limits.accel, limits.entry, plan.u, 0.99**2, slower)
+    return slower
 
 
 def check_machine(machine: Machine) -> None:

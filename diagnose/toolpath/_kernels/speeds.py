@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Floats, Ints
+from diagnose.toolpath.columns import Bools, Floats, Ints
 
 # Running sums of 2 a L are started afresh beyond this (mm2/s2), lest they swallow the digits of a slow speed.
 FRESH_SUM = 1e6
@@ -130,6 +130,26 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
     if peak > v * v:
         return (v - s0) / a + (v - s1) / a + (path - (2.0 * v * v - u0 - u1) / (2.0 * a)) / v
     return (2.0 * math.sqrt(peak) - s0 - s1) / a
+
+
+@kernel
+def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, out: Bools) -> None:
+    """Tell of each block (n,) whether either of its ends is slower than with a queue that holds the whole job.
+
+    u (n + 1,) are the squared entry speeds planned; slower is below `share` of the squared speed that two passes over the
+    whole job give: from the end, what each entry must be to stop in time, then how fast the head can get there.
+    """
+    n = len(length)
+    most = np.empty(n + 1)
+    most[n] = 0.0
+    for i in range(n - 1, -1, -1):
+        most[i] = min(entry[i], most[i + 1] + 2.0 * accel[i] * length[i])
+    now, before = 0.0, u[0] < 0.0
+    for i in range(n):
+        now = min(now + 2.0 * accel[i] * length[i], most[i + 1])
+        after = u[i + 1] < share * now
+        out[i] = before or after
+        before = after
 
 
 @kernel
