@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnose.marks.model import Ask
+
 LEAST_SHOWN, MOST_SHOWN = 0.001, 0.995
 
 
@@ -41,3 +46,54 @@ def often(said: str) -> str:
     if " in " in said:
         return f"in {said.replace(' in ', ' of ')} prints"
     return FREQUENCY_WORDS.get(said, f"in {said} of all prints")
+
+
+PLACES = {
+    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "places where a stall stops the head",
+    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "places where the filament is drawn back",
+    "restarts": "places where the flow starts again", "corners": "corners", "layer-changes": "changes of layer",
+    "short-reserve": "stretches where the queue runs short", "fan-changes": "changes of the fan",
+    "temperature-changes": "changes of temperature", "overhangs": "overhangs",
+}  # fmt: skip
+"""Kinds of places where marks may lie, as part of a sentence."""
+
+CLOCKS = {
+    "time": "time", "path": "path printed", "filament": "filament used", "height": "height", "layer": "layers",
+    "angle": "angle round the axis", "x": "x", "y": "y",
+}  # fmt: skip
+"""What marks may keep time with, in words."""
+
+
+def kinds_of_places(place: str) -> str:
+    """Return a kind of place in words; one that is not known here is shown as it is."""
+    return PLACES.get(place, place)
+
+
+def keeps(clock: str) -> str:
+    """Return what a beat is kept in: ``in time``."""
+    return {"path": "along the path", "filament": "in filament used", "angle": "round the axis"}.get(clock, f"in {CLOCKS.get(clock, clock)}")
+
+
+def at_or_every(ask: Ask) -> str:
+    """Return where a cause leaves its marks: ``at seams``, ``at an even beat in time, 5 to 120 s``."""
+    if ask.at is not None:
+        return f"at {kinds_of_places(ask.at)}"
+    clock = ask.every or ""
+    unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
+    span = f", {ask.low:g} to {ask.high:g} {unit}" if ask.low is not None and ask.high is not None else ""
+    return f"at an even beat {keeps(clock)}{span}"
+
+
+def length_of(clock: str, period: float) -> str:
+    """Return a period with its unit, to three figures: ``5.0 s``, ``8.00 mm``, ``12 layers``."""
+    unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
+    digits = 0 if period >= 100 else 1 if period >= 10 else 2
+    return f"{period:.{min(digits, 1) if clock in ('time', 'angle') else digits}f} {unit}"
+
+
+def beat(clock: str, period: float) -> str:
+    """Return a beat as part of a sentence: ``one 5.0 s beat``, ``steps of 8.00 mm in height``."""
+    if clock == "time":
+        return f"one {length_of(clock, period)} beat"
+    where = {"path": "along the path", "filament": "of filament", "layer": "", "angle": "round the axis"}.get(clock, f"in {clock}")
+    return f"steps of {length_of(clock, period)} {where}".rstrip()
