@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from diagnose.toolpath.job import Job
 
 
+ZERO, TURN = "right", "ccw"
+"""How a part is held when angles are measured, where nobody says: from the x axis, as angles are counted in G-code."""
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -168,6 +171,13 @@ class Triage:
         """Leave the job file out again; marks stay on the case and wait for another one."""
         self._job = None
         self._record({"do": "job", "job": None})
+
+    @staticmethod
+    def read_marks(path: str | Path, zero: str | None = None, turn: str | None = None) -> Marks:
+        """Read a CSV file of marks; raises BadInput, with the line, for one that cannot be used."""
+        from diagnose.marks.reading import read_marks
+
+        return read_marks(Path(path), zero=zero or ZERO, turn=turn or TURN)
 
     def weigh(
         self,

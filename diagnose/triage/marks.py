@@ -57,7 +57,7 @@ def weigh(
     progress: Callable[[float, str], None] | None = None,
     cancel: Callable[[], bool] | None = None,
 ) -> dict[str, Any]:
-    """Hold marks against a job that was run on a printer card; returns the JSON of what they say."""
+    """Hold marks against a job that was run on a printer card; returns the JSON of what they say (`marks_contract`)."""
     from diagnose.marks.analysis import analyse
 
     trains = trains_of(card(knowledge, printer) if printer else None)
@@ -184,7 +184,7 @@ def said(report: MarksReport, ask: Ask, decibans: float) -> str:
     if clock is None or decibans < SPOKEN or not math.isfinite(clock.period):
         span = "" if ask.low is None or ask.high is None else f" of {ask.low:g} to {ask.high:g} {_unit(ask)}"
         return f"the marks {'keep no' if decibans <= -SPOKEN else 'hardly keep a'} beat{span} {keeps(ask.every)}"
-    return f"{clock.hits} of {times(count, 'mark')} fall on {beat(clock.clock, clock.period)}"
+    return f"{clock.hits} of {times(count, 'mark')} fall on {beat(clock.clock, clock.period, clock.high - clock.low)}"
 
 
 def _unit(ask: Ask) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -69,6 +70,11 @@ def kinds_of_places(place: str) -> str:
     return PLACES.get(place, place)
 
 
+def clock_name(clock: str) -> str:
+    """Return a clock in words; one that is not known here is shown as it is."""
+    return CLOCKS.get(clock, clock)
+
+
 def keeps(clock: str) -> str:
     """Return what a beat is kept in: ``in time``."""
     return {"path": "along the path", "filament": "in filament used", "angle": "round the axis"}.get(clock, f"in {CLOCKS.get(clock, clock)}")
@@ -84,16 +90,21 @@ def at_or_every(ask: Ask) -> str:
     return f"at an even beat {keeps(clock)}{span}"
 
 
-def length_of(clock: str, period: float) -> str:
-    """Return a period with its unit, to three figures: ``5.0 s``, ``8.00 mm``, ``12 layers``."""
+def length_of(clock: str, period: float, within: float | None = None) -> str:
+    """Return a period with its unit: ``5.03 s``, ``8.00 mm``, ``12.0 layers``.
+
+    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; without it three
+    figures are shown.
+    """
     unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
-    digits = 0 if period >= 100 else 1 if period >= 10 else 2
-    return f"{period:.{min(digits, 1) if clock in ('time', 'angle') else digits}f} {unit}"
+    scale = period / 100 if not within or not within > 0 else within / 2
+    return f"{period:.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
 
 
-def beat(clock: str, period: float) -> str:
-    """Return a beat as part of a sentence: ``one 5.0 s beat``, ``steps of 8.00 mm in height``."""
+def beat(clock: str, period: float, within: float | None = None) -> str:
+    """Return a beat as part of a sentence: ``one 5.03 s beat``, ``steps of 8.00 mm in height``."""
+    said = length_of(clock, period, within)
     if clock == "time":
-        return f"one {length_of(clock, period)} beat"
+        return f"one {said} beat"
     where = {"path": "along the path", "filament": "of filament", "layer": "", "angle": "round the axis"}.get(clock, f"in {clock}")
-    return f"steps of {length_of(clock, period)} {where}".rstrip()
+    return f"steps of {said} {where}".rstrip()
