@@ -7,7 +7,15 @@ from pathlib import Path
 import click
 
 from diagnose.cli import words
-from diagnose.cli.common import held_options, json_option, print_json, printer_option, progress, quiet_option, rules_option
+from diagnose.cli.common import (
+    held_options,
+    json_option,
+    print_json,
+    printer_option,
+    progress,
+    quiet_option,
+    rules_option,
+)
 from diagnose.triage import knowledge_from
 from diagnose.triage.contract import rank_json
 from diagnose.triage.facts import Facts, add_options, facts_file, triage_from

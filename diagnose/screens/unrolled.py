@@ -76,7 +76,8 @@ def unrolled(told: Mapping[str, Any], columns: int, rows: int) -> Unrolled:
         at = rows - 1 - int((height - low) / step) if height < high else 0
         return at if 0 <= at < rows and height >= low - 0.02 * (high - low) else None
 
-    for sign, points in (("seam", told["map"]["seams"]), ("stop", told["map"]["stops"])):
+    layers: tuple[tuple[Sign, Any], ...] = (("seam", told["map"]["seams"]), ("stop", told["map"]["stops"]))
+    for sign, points in layers:
         for height, angle in points:
             at = row(height)
             if at is not None and low <= height <= high:

@@ -129,7 +129,7 @@ def _width(c: Mapping[str, Any]) -> float | None:
 
 def signed(decibans: float, left: int, right: int, pen: Pen) -> str:
     """Return a weight as a bar from a middle line."""
-    middle, full = ("│", "█") if pen.unicode else ("|", "#")
+    middle = "│" if pen.unicode else "|"
     if decibans >= 0:
         return " " * left + middle + pen.bar(min(decibans / FULL_BAR, 1.0), right).rstrip()
     cells = min(max(round(-decibans / FULL_BAR * right), 1), left)
