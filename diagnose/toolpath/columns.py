@@ -14,6 +14,7 @@ Ints = NDArray[np.int64]
 Int32s = NDArray[np.int32]
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
+Shorts = NDArray[np.int16]
 
 
 class Role(IntEnum):
@@ -81,15 +82,13 @@ class Moves:
     """(n,) mm/s2 set by the job for this move (M204), NaN where the job never says."""
     line: Int32s
     """(n,) line of the job file, from 1."""
-    offset: Ints
-    """(n,) byte offset of the start of that line."""
     bytes_all: Int32s
     """(n,) bytes of the file from the end of the previous move's line to the end of this one's: what a card reads."""
     bytes_code: Int32s
     """(n,) the same without comments and blank lines: what a host sends."""
     lines_code: Int32s
     """(n,) how many lines that carry a command those bytes hold, this one included; 0 for the later pieces of an arc."""
-    tool: NDArray[np.int16]
+    tool: Shorts
     """(n,) tool in use."""
     arc: Bools
     """(n,) true for a piece of a flattened arc."""

@@ -15,6 +15,7 @@ from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.prepare import prepare
 from diagnose.toolpath.progress import Cancel, Progress, share
 from diagnose.toolpath.run import Run, run
+from diagnose.toolpath.sums import reserves
 
 __all__ = ["Job", "JobFile", "Run", "judge", "read_file", "read_job", "run"]
 
@@ -51,19 +52,15 @@ class Job:
         """Return (k,) heights in mm and the least settled reserve in ms of each layer drawn; empty without a run."""
         if self.run is None:
             return np.zeros(0), np.zeros(0)
-        chosen = np.flatnonzero(self.run.settled & (self.file.shape.layer >= 0) & (self.file.moves.e > 0))
-        least = np.full(self.file.layers, np.inf)
-        np.minimum.at(least, self.file.shape.layer[chosen], self.run.reserve_ms[chosen])
+        least, _ = reserves(self.file.moves, self.file.shape, self.run.settled, self.run.reserve_ms)
         known = np.isfinite(least)
         return self.file.shape.layer_z[known], least[known]
 
     def demand_by_layer(self) -> tuple[Floats, Floats]:
         """Return (layers,) heights in mm and mean moves a second asked for."""
-        layer = self.file.shape.layer
-        inside = layer >= 0
-        count = np.bincount(layer[inside], minlength=self.file.layers)
-        spent = np.bincount(layer[inside], self.file.nominal_s[inside], minlength=self.file.layers)
-        return self.file.shape.layer_z, count / np.maximum(spent, 1e-9)
+        shape = self.file.shape
+        count = np.bincount(shape.layer[shape.layer >= 0], minlength=self.file.layers)
+        return shape.layer_z, count / np.maximum(self.file.sums.seconds, 1e-9)
 
 
 def read_job(

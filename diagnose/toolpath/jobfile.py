@@ -12,17 +12,15 @@ import numpy as np
 from diagnose.errors import BadInput
 from diagnose.toolpath._kernels.words import JUNK
 from diagnose.toolpath.columns import Events, Floats, JobLimits, Moves, Trouble
-from diagnose.toolpath.heap import trim
+from diagnose.toolpath.heap import columns_apart
 from diagnose.toolpath.moves import BoardMoves, Counts, Interpreted, Interpreter, Reading, Scout, with_retraction
 from diagnose.toolpath.prepare import prepare
 from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
 from diagnose.toolpath.shape import Shape, shape
 from diagnose.toolpath.source import Source, find_source
 from diagnose.toolpath.stream import pieces
+from diagnose.toolpath.sums import LayerSums, sum_layers
 from diagnose.toolpath.words import Words
-
-SLOWEST = 0.1
-"""mm/s; a move for which the job asks less, or nothing, is timed at this."""
 
 
 @dataclass(eq=False)
@@ -65,10 +63,9 @@ class JobFile:
         return self.shape.length
 
     @cached_property
-    def nominal_s(self) -> Floats:
-        """(n,) s each move takes at the speed asked for, without gathering speed or braking."""
-        path = np.where(self.length > 0, self.length, np.abs(self.moves.e))
-        return path / np.maximum(np.nan_to_num(self.moves.feed), SLOWEST)
+    def sums(self) -> LayerSums:
+        """Everything added up layer by layer."""
+        return sum_layers(self.moves, self.shape)
 
     @property
     def layers(self) -> int:
@@ -85,9 +82,9 @@ def read_file(path: Path | str, progress: Progress | None = None, cancel: Cancel
     path = Path(path)
     ask(cancel)
     source = find_source(path)
+    columns_apart()
     prepare(None, progress, cancel)
     read, lines = read_motion(source, share(asking(progress, cancel), 0.0, 0.6))
-    trim()
     ask(cancel)
     say(progress, 0.6, "shape")
     beside = ThreadPoolExecutor(1)

@@ -219,7 +219,7 @@ class Interpreter:
         while True:
             given: _Arrays = [
                 words.operation, words.x, words.y, words.z, words.e, words.f, words.bare, words.side, words.extra,
-                words.line, words.offset, words.bytes_all, words.bytes_code, words.flags,
+                words.line, words.bytes_all, words.bytes_code, words.flags,
                 self.reading.flow, self._chord_error, self._own, *self._columns, *events,
                 self._start, self._late, self._filament, self._tally, self._counts, self._first_lines,
                 row, self._moves, count, self._si, self._sf,
@@ -317,7 +317,7 @@ class Interpreter:
 
 _Arrays = list[Any]
 """Arrays of several types, in the order of a kernel's arguments."""
-_KINDS = (*(np.float64,) * 6, np.int32, np.int64, np.int32, np.int32, np.int32, np.int16, np.bool_)
+_KINDS = (*(np.float64,) * 6, np.int32, np.int32, np.int32, np.int32, np.int16, np.bool_)
 """Types of the columns of moves."""
 
 

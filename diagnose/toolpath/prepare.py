@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from diagnose.toolpath import _kernels
-from diagnose.toolpath.columns import Events, JobLimits, Moves
+from diagnose.toolpath.columns import Bools, Events, JobLimits, Moves
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say
 
@@ -22,11 +22,15 @@ PREPARING = "preparing the engine, once on this machine"
 PARTS = {
     "reading": ("words.read", "moves.interpret"),
     "shape": ("layers.assign", "loops.trace"),
-    "running": ("speeds.limit_moves", "queue.run"),
+    "queue": ("queue.run",),
+    "speeds": ("speeds.limit_moves", "speeds.plan_entries"),
 }
-"""What is compiled side by side, and the kernels that tell whether it was."""
+"""What is compiled side by side, and the kernels that tell whether it was; in this order, so that two processors have about
+as much to do each."""
+ON_MACHINE = ("queue", "speeds")
+"""What only a job on a machine needs."""
 LONGEST_S = 120.0
-_CODE = "import sys; sys.path[:] = {path!r}; from diagnose.toolpath import prepare; prepare.part({name!r})"
+_CODE = "import sys; sys.path[:] = {path!r}; from diagnose.toolpath import prepare; prepare.compile_parts({names!r})"
 
 
 def ready(parts: Sequence[str] = tuple(PARTS)) -> bool:
@@ -37,22 +41,22 @@ def ready(parts: Sequence[str] = tuple(PARTS)) -> bool:
 def prepare(machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None) -> None:
     """Compile what a job needs, with a machine or without, where it was never compiled; say so, for it takes seconds.
 
-    Each part is compiled by a process of its own that fills the cache. Where there is no cache, or only one processor, the
+    Parts are compiled by as many processes as there are processors, which fill the cache. Where there is no cache, or only one processor, the
     work is left to the first use. Processes that fail are no matter either: then the first use compiles.
     """
-    missing = [part for part in PARTS if (machine is not None or part != "running") and not ready([part])]
+    missing = [part for part in PARTS if (machine is not None or part not in ON_MACHINE) and not ready([part])]
     if not missing:
         return
     say(progress, 0.0, PREPARING)
     if not _kernels.CACHED or (os.cpu_count() or 1) < 2:
         return
     given = json.dumps(None if machine is None else dataclasses.asdict(machine)).encode()
-    begun = time.monotonic()
+    begun, workers = time.monotonic(), min(len(missing), os.cpu_count() or 1)
     children: list[subprocess.Popen[bytes]] = []
     try:
-        for name in missing:
+        for k in range(workers):
             child = subprocess.Popen(
-                [sys.executable, "-c", _CODE.format(path=sys.path, name=name)],
+                [sys.executable, "-c", _CODE.format(path=sys.path, names=missing[k::workers])],
                 stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             )  # fmt: skip
             children.append(child)
@@ -73,11 +77,15 @@ def prepare(machine: Machine | None, progress: Progress | None = None, cancel: C
             child.wait()
 
 
-def part(name: str) -> None:
-    """Compile one part by using it on next to nothing; called in a process of its own, the machine as JSON on stdin."""
+def compile_parts(names: Sequence[str]) -> None:
+    """Compile parts by using them on next to nothing; called in a process of its own, the machine as JSON on stdin."""
     gc.disable()  # the compiler makes millions of objects that live as long as this process
     given = json.load(sys.stdin)
-    machine = None if given is None else Machine(**given)
+    for name in names:
+        _compile(name, None if given is None else Machine(**given))
+
+
+def _compile(name: str, machine: Machine | None) -> None:
     if name == "reading":
         from diagnose.toolpath.moves import interpret
         from diagnose.toolpath.words import read_words
@@ -89,15 +97,37 @@ def part(name: str) -> None:
         from diagnose.toolpath.shape import shape
 
         shape(moves, events)
+    elif machine is not None and name == "queue":
+        from diagnose.toolpath import queue
+        from diagnose.toolpath.speeds import Limits, Plan
+
+        n = len(moves)
+        some, fast = np.ones(n), np.zeros(n + 1)
+        queue.simulate(moves, Limits(some, some, some, some), machine, events, plan=Plan(fast, some))
+        queue.supply_times(moves, machine)
     elif machine is not None:
-        from diagnose.toolpath import queue, speeds
-        from diagnose.toolpath.findings.ground import weighted_quantile
+        from diagnose.toolpath import speeds
+        from diagnose.toolpath._kernels import findings, sums
 
         held = speeds.limits(moves, machine, events, limits)
-        supply = queue.simulate(moves, held, machine, events)
-        speeds.held_by_queue(held, supply.plan)
-        queue.supply_times(moves, machine)
-        weighted_quantile(moves.x, moves.feed, 0.5)
+        speeds.held_by_queue(held, speeds.plan(held, machine.queue_seen))
+        # The rest asks for a shape, whose kernels another process compiles: here their columns alone.
+        n, none, bits = len(moves), np.empty(0), np.zeros(len(moves), np.uint8)
+        layer, first, some = np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n)
+        marks: Bools = np.ones(n, bool)
+        findings.narrow(moves.x, none, moves.feed, marks, 0.5, some, some)
+        findings.beyond(moves.x, none, moves.feed, marks, 0.5, True, first)
+        findings.windows(
+            none, moves.x, moves.e, moves.feed, 0.1, 0, n, 0.5, moves.bytes_all, moves.lines_code, 0.0, 0.0, 0.0, 1,
+            np.zeros((5, 8)),
+        )  # fmt: skip
+        findings.starts(bits, 0, moves.e, 0, n, first, some)
+        findings.pushed_at(moves.e, moves.tool, 0, first, some, marks)
+        sums.by_layer(
+            layer, bits, 0, moves.x, moves.e, moves.feed, moves.x, moves.y, moves.z, 0.1, np.zeros((8, 1)), np.zeros((3, 2)),
+            np.zeros(2, np.int64),
+        )  # fmt: skip
+        sums.reserve_by_layer(layer, moves.x, moves.e, marks, moves.x, some, some)
 
 
 def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:
@@ -110,7 +140,7 @@ def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:
     line = np.arange(1, n + 1, dtype=np.int32)
     moves = Moves(
         start=np.zeros(3), x=x, y=y, z=z, e=e, feed=np.full(n, 50.0), accel=np.full(n, np.nan), line=line,
-        offset=30 * line.astype(np.int64), bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
+        bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
         lines_code=np.ones(n, np.int32), tool=np.zeros(n, np.int16), arc=np.zeros(n, np.bool_),
     )  # fmt: skip
     none, four = np.empty(0), np.empty((0, 4))

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.toolpath.columns import EventKind, Events, Floats, Ints, Role
+from diagnose.toolpath.columns import EventKind, Events, Floats, Ints
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.run import Run
+from diagnose.toolpath.sums import reserves
 
 SLICES = 24
 """Slices that the height is cut into; a part of fewer layers has as many slices as layers."""
@@ -54,36 +55,23 @@ def profile(file: JobFile, ran: Run | None, slices: int = SLICES) -> Profile:
     if not count:
         none, nothing = np.zeros(0), np.zeros(0, np.int64)
         return Profile(none, none, none, none, none, none, none, nothing, nothing)
-    # Moves of one layer follow each other, so sums over runs of one layer are all that is needed of (n,) columns.
     layer = shape.layer
     first = np.concatenate([[0], np.flatnonzero(layer[1:] != layer[:-1]) + 1])
     first = first[: len(first) if len(layer) else 0]
     home = layer[first]
-    draws = (moves.e > 0) & (shape.length > 0)
-    outer = draws & (shape.role == Role.OUTER)
-    sums = [
-        _by_layer(first, home, column, file.layers)
-        for column in (
-            draws.astype(np.float64), np.where(draws, file.nominal_s, 0.0),
-            np.where(outer, shape.length, 0.0), np.where(outer, shape.length * np.nan_to_num(moves.feed), 0.0),
-            np.where(draws, shape.length, 0.0), np.where(draws, shape.length * np.nan_to_num(moves.feed), 0.0),
-        )
-    ]  # fmt: skip
-    number, seconds, wall, wall_feed, path, path_feed = sums
+    sums = file.sums
     # The height of a layer is its top: it belongs to the slice it closes.
     slice_of = np.clip(np.searchsorted(edges, shape.layer_z - 1e-6, side="right") - 1, 0, count - 1)
-    demand = np.divide(number, seconds, out=np.full(file.layers, np.nan), where=seconds > 0)
-    walls = wall > 0
-    mean_wall = _ratio(slice_of[walls], wall_feed[walls], wall[walls], count)
-    mean_all = _ratio(slice_of, path_feed, path, count)
+    demand = np.divide(sums.drawn, sums.drawn_s, out=np.full(file.layers, np.nan), where=sums.drawn_s > 0)
+    walls = sums.wall_mm > 0
+    mean_wall = _ratio(slice_of[walls], sums.wall_feed[walls], sums.wall_mm[walls], count)
+    mean_all = _ratio(slice_of, sums.path_feed, sums.path_mm, count)
     reserve = np.full(count, np.nan)
     if ran is not None:
-        known = np.where(ran.settled & draws, ran.reserve_ms, np.inf)
-        least = np.minimum.reduceat(known, first) if len(first) else np.zeros(0)
+        least, held = reserves(moves, shape, ran.settled, ran.reserve_ms)
         low = np.full(count, np.inf)
-        np.minimum.at(low, slice_of[home[home >= 0]], least[home >= 0])
-        held = _by_layer(first, home, np.where(draws, ran.reserve_ms, 0.0), file.layers)
-        reserve = np.where(np.isfinite(low), low, _ratio(slice_of, held, number, count))
+        np.minimum.at(low, slice_of, least)
+        reserve = np.where(np.isfinite(low), low, _ratio(slice_of, held, sums.drawn, count))
     starts = first[home >= 0]
     there = slice_of[home[home >= 0]]
     return Profile(
@@ -97,12 +85,6 @@ def profile(file: JobFile, ran: Run | None, slices: int = SLICES) -> Profile:
         stops=_heights(ran.stops.z if ran else None, edges),
         dips=_heights(ran.dips.z if ran else None, edges),
     )
-
-
-def _by_layer(first: Ints, home: Ints, column: Floats, layers: int) -> Floats:
-    """Return (layers,) sums of a column (n,) given where the runs of one layer start and which layer each has."""
-    sums = np.add.reduceat(column, first) if len(first) else np.zeros(0)
-    return np.bincount(home[home >= 0], sums[home >= 0], minlength=layers).astype(np.float64)
 
 
 def _ratio(slice_of: Ints, above: Floats, below: Floats, count: int) -> Floats:

@@ -26,7 +26,6 @@ from diagnose.toolpath import speeds
 from diagnose.toolpath._kernels import queue as _kernels
 from diagnose.toolpath.chances import Risk, SavesAnywhere, find_chances, resends
 from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Int32s, Ints, Moves
-from diagnose.toolpath.heap import trim
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.speeds import Limits, Plan
 from diagnose.toolpath.starvation import (
@@ -52,6 +51,9 @@ __all__ = [
     "WHY", "Cancel", "Dips", "Progress", "Risk", "Saves", "SavesAnywhere", "Stalls", "Stops", "Stretches",
     "Supply", "draw_stalls", "simulate", "starves", "supply_parts", "supply_times",
 ]  # fmt: skip
+
+PIECE = 1 << 17
+"""Moves looked at together, so that no column need be copied whole."""
 
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
@@ -118,6 +120,7 @@ def simulate(
     *,
     first_save_s: float | None = None,
     stalls: Stalls | None = None,
+    plan: Plan | None = None,
     spare: bool = False,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
@@ -134,8 +137,11 @@ def simulate(
         When the first checkpoint falls due; one interval after the start by default.
     stalls
         Random stalls to suffer, one draw of them; none by default, when they are a risk only.
+    plan
+        Of the same limits and machine, timed or not, where it is known already.
     spare
-        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served.
+        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served. Limits do so too where the
+        caller keeps none.
 
     Raises
     ------
@@ -149,24 +155,21 @@ def simulate(
     n = len(moves)
 
     say(0.0, "planning the speeds")
-    plan = speeds.plan(limits, machine.queue_seen)
+    plan = plan or speeds.plan(limits, machine.queue_seen)
     _ask(stop)
     say(0.3, "running the queue")
-    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls)
+    by_host, resent = machine.planning == "host", resends(machine)
+    shared = spare and not (by_host or resent or len(limits.shortest))
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, shared=shared)
     u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
-    by_host, resent = machine.planning == "host", resends(machine)
     waits = speeds.wait_places(events, machine)
-    gap_s, stands = _gaps(run, waits)
-    stood_s, waited_s = gap_s[stands], float(gap_s.sum() - gap_s[stands].sum())
-    del gap_s
     if by_host:
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
     if spare and not resent:
         run.arrive = np.empty(0)
-    if spare:
-        trim()
+    stands, stood_s, waited_s = _gaps(run, waits)
     if by_host:
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
@@ -186,10 +189,14 @@ def simulate(
     stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
     if spare:
         u = run.u = np.empty(0)
+    if len(plan.seconds) != n:
+        plan = speeds.with_times(plan, limits)
+    length = limits.length
+    del limits
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
-        machine, limits.length, run.arrive, start, depart, held, reserve, short, settled,
+        machine, length, run.arrive, start, depart, held, reserve, short, settled,
         _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code,
     )  # fmt: skip
     reserve *= 1000.0
@@ -213,7 +220,7 @@ def starves(
     run, _ = _couple(moves, limits, machine, events, first_save_s, None)
     if len(find_slow_runs(plan, run.u).first):
         return True
-    return bool(len(_gaps(run, speeds.wait_places(events, machine))[1]))
+    return bool(len(_gaps(run, speeds.wait_places(events, machine))[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,15 +256,20 @@ class _Coupled:
 
 def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
-    stalls: Stalls | None,
+    stalls: Stalls | None, *, shared: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
-    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low."""
+    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low.
+
+    `shared`: when a block is begun nobody asks any more when it came, unless moves are stretched or a host plans; so the
+    one may be written over the other.
+    """
     speeds.check_machine(machine)
     n = len(moves)
     if len(limits) != n:
         raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
     card = machine.feed == "card"
-    u, arrive, start, depart = np.empty(n + 1), np.empty(n), np.empty(n), np.empty(n)
+    u, arrive, depart = np.empty(n + 1), np.empty(n), np.empty(n)
+    start = arrive if shared else np.empty(n)
     held = np.empty(n, np.int32)
     if stalls is None:
         stalls = Stalls(np.empty(0), np.empty(0))
@@ -282,14 +294,19 @@ def _couple(
         room = count
 
 
-def _gaps(run: _Coupled, waits: Ints) -> tuple[Floats, Ints]:
-    """Return the gap before each move (n,) s, and the moves before which the head stands without a command."""
-    gap_s = run.start.copy()
-    gap_s[1:] -= run.depart[:-1]
-    stands = gap_s > SHORTEST_STOP
-    stands[:1] = False
-    stands[waits[waits < len(stands)]] = False
-    return gap_s, np.flatnonzero(stands)
+def _gaps(run: _Coupled, waits: Ints) -> tuple[Ints, Floats, float]:
+    """Return the moves before which the head stands without a command, the s of each, and the s it stands otherwise."""
+    places, lengths, total = [], [], 0.0
+    for at in range(0, len(run.start), PIECE):
+        gap_s = run.start[at : at + PIECE].copy()
+        gap_s[at == 0 :] -= run.depart[max(at - 1, 0) : at - 1 + len(gap_s)]
+        total += float(gap_s.sum())
+        stands = np.flatnonzero(gap_s > SHORTEST_STOP)
+        places.append(stands + at)
+        lengths.append(gap_s[stands])
+    stands, stood = np.concatenate(places or [np.empty(0, np.int64)]), np.concatenate(lengths or [np.empty(0)])
+    own = (stands > 0) & ~np.isin(stands, waits)
+    return stands[own], stood[own], total - float(stood[own].sum())
 
 
 def _ask(cancel: Cancel) -> None:

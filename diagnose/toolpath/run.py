@@ -9,7 +9,6 @@ import numpy as np
 from diagnose.toolpath import queue, speeds
 from diagnose.toolpath.chances import Heights, Risk, SavesAnywhere, by_height
 from diagnose.toolpath.columns import Bools, Floats
-from diagnose.toolpath.heap import trim
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
@@ -54,14 +53,17 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
     """Run a job file on a machine: speeds, queue and supply, stops and dips."""
     limits = speeds.limits(file.moves, machine, file.events, file.limits)
     ask(cancel)
-    supply = queue.simulate(file.moves, limits, machine, file.events, share(progress, 0.1, 0.9), cancel, spare=True)
-    least = supply.least
-    say(progress, 0.9, "look-ahead")
-    none = np.empty(0)
-    # What nobody asks for from here on makes room for what follows.
+    say(progress, 0.1, "look-ahead")
+    plan = speeds.plan(limits, machine.queue_seen, timed=False)
+    capped = speeds.held_by_queue(limits, plan)
+    # What nobody asks for later makes room for what follows: hence no name for the limits, and empty columns.
+    given = [limits]
+    del limits
+    supply = queue.simulate(
+        file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=True
+    )
+    least, none = supply.least, np.empty(0)
     supply = replace(supply, arrive=none, start=none, held=np.empty(0, np.int32))
-    trim()
-    capped = speeds.held_by_queue(limits, supply.plan)
     return Run(
         machine, supply.plan.seconds, supply.depart, supply.reserve_ms, supply.settled, capped, supply.stops, supply.dips,
         supply.saves, supply.stretches, supply.risk, least, supply.waited_s, supply.anywhere,

@@ -46,7 +46,7 @@ class Plan:
     u: Floats
     """(n + 1,) squared speed in (mm/s)2 at the start of each move; the last entry is the end of the job."""
     seconds: Floats
-    """(n,) s."""
+    """(n,) s; (0,) until they are asked for."""
 
     @property
     def speed(self) -> Floats:
@@ -138,17 +138,23 @@ def _shortest(n: int, machine: Machine, rows: JobLimits) -> Floats:
     return np.repeat(rows.shortest, np.diff(np.append(np.minimum(rows.before, n), n)))
 
 
-def plan(limits: Limits, queue: int) -> Plan:
-    """Return entry speeds and durations with a look-ahead of `queue` blocks, the moving one included.
+def plan(limits: Limits, queue: int, *, timed: bool = True) -> Plan:
+    """Return entry speeds, and durations unless not `timed`, with a look-ahead of `queue` blocks, the moving one included.
 
     With S_i the sum of 2 a L over the blocks before i, and c_j the corner caps,
     u_(i+1) = min(u_i + 2 a_i L_i, min over i < j < i + N of (c_j + S_j) - S_(i+1), S_min(i+N,n) - S_(i+1)),
     which is what a backward pass over the whole queue at each hand-over gives. Linear in n, whatever N.
     """
-    n = len(limits)
-    out = Plan(np.zeros(n + 1), np.empty(n))
-    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, int(queue), out.u, out.seconds)
-    return out
+    out = Plan(np.zeros(len(limits) + 1), np.empty(0))
+    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, int(queue), out.u)
+    return with_times(out, limits) if timed else out
+
+
+def with_times(plan: Plan, limits: Limits) -> Plan:
+    """Return the plan with the duration of each move."""
+    seconds = np.empty(len(limits))
+    _kernels.times(limits.length, limits.cap, limits.accel, plan.u, seconds)
+    return Plan(plan.u, seconds)
 
 
 def held_by_queue(limits: Limits, plan: Plan) -> Bools:
@@ -159,7 +165,7 @@ def held_by_queue(limits: Limits, plan: Plan) -> Bools:
     if not len(limits):
         return np.zeros(0, bool)
     endless = np.zeros_like(plan.u)
-    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, len(limits), endless, np.empty(0))
+    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, len(limits), endless)
     endless *= 0.99**2
     slower = plan.u < endless
     return slower[1:] | slower[:-1]

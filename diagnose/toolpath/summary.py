@@ -37,9 +37,9 @@ def summary(job: Job, most: int = 1000, printer: str | None = None) -> dict[str,
         "lines": file.lines,
         "moves": len(file.moves),
         "layers": file.layers,
-        "time_s": _round(job.run.time_s if job.run else float(file.nominal_s.sum())),
+        "time_s": _round(job.run.time_s if job.run else file.sums.total_s),
         "time": "simulated" if job.run else "as asked for",
-        "filament_mm": _round(float(np.cumsum(file.moves.e).max(initial=0.0))),
+        "filament_mm": _round(file.sums.filament_mm),
         "counts": dataclasses.asdict(file.counts),
         "bounds": bounds(file),
         "spiral": {
@@ -135,19 +135,18 @@ def _supply(machine: Machine) -> dict[str, Any]:
 
 def bounds(file: JobFile) -> dict[str, Any]:
     """Return the box that the drawn path lies in, lines beside the part left out; nulls where nothing is drawn."""
-    drawn = (file.moves.e > 0) & (file.length > 0) & (file.shape.layer >= 0)
-    found: dict[str, Any] = {}
-    for axis in "xyz":
-        # Where a move ends is enough: it begins where the one before ended.
-        column = getattr(file.moves, axis)[drawn]
-        found[axis] = [_round(column.min()), _round(column.max())] if len(column) else None
-    return found
+    # Where a move ends is enough: it begins where the one before ended.
+    box = file.sums.box
+    return {
+        axis: [_round(least), _round(most)] if least <= most else None
+        for axis, (least, most) in zip("xyz", box.tolist(), strict=True)
+    }
 
 
 def heat(file: JobFile) -> dict[str, Any]:
     """Return what nozzle, bed and fan are told: when drawing begins, and the least and the most while it goes on."""
-    drawn = (file.moves.e > 0) & (file.length > 0)
-    first, last = int(drawn.argmax()), len(drawn) - 1 - int(drawn[::-1].argmax())
+    n, sums = len(file.moves), file.sums
+    first, last = (sums.first, sums.last) if sums.last >= 0 else (0, n - 1)
     kinds = {"nozzle_c": EventKind.NOZZLE_TEMP, "bed_c": EventKind.BED_TEMP, "fan": EventKind.FAN}
     return {name: _told(file, kind, first, last) for name, kind in kinds.items()}
 

@@ -49,8 +49,6 @@ class Words:
     """(m, 9) words of the letters I J K R P S T L B."""
     line: Int32s
     """Line of the file, from 1."""
-    offset: Ints
-    """Byte offset of the start of that line."""
     bytes_all: Int32s
     """Bytes from the end of the line of the row before to the end of this one's; 0 for later rows of one line."""
     bytes_code: Int32s
@@ -157,10 +155,10 @@ class Room:
             if progress is not None:
                 progress(float(state[kernels.POS]) / n, "reading the job file")
         row, side = int(state[kernels.ROW]), int(state[kernels.SIDE])
-        op, line, offset, all_, code, bare, flags, side_of, x, y, z, e, f = (column[:row] for column in self.columns)
+        op, line, all_, code, bare, flags, side_of, x, y, z, e, f = (column[:row] for column in self.columns)
         return Words(
             operation=op, x=x, y=y, z=z, e=e, f=f, bare=bare, side=side_of, extra=self.extra[:side], line=line,
-            offset=offset, bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
+            bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
             junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
         )  # fmt: skip
 
@@ -171,7 +169,7 @@ def _arguments(*given: Any) -> tuple[Any, ...]:
 
 
 _KINDS: tuple[type, ...] = (
-    np.int32, np.int32, np.int64, np.int32, np.int32, np.int32, np.uint8, np.int32, *(np.float64,) * 5,
+    np.int32, np.int32, np.int32, np.int32, np.int32, np.uint8, np.int32, *(np.float64,) * 5,
 )  # fmt: skip
 """Types of the columns, in the order in which the kernel takes them."""
 

@@ -97,17 +97,19 @@ def test_reserve_by_layer_is_low_where_facets_are_fine(tmp_path: Path) -> None:
     assert ratio == pytest.approx(300 / 24, rel=0.02)
 
 
-def test_lengths_and_nominal_times_equal_a_plain_loop(tmp_path: Path) -> None:
+def test_lengths_and_the_time_asked_for_equal_a_plain_loop(tmp_path: Path) -> None:
     file = read(tmp_path, layered(square(pieces=3), retract=1.5)).file
     moves, here = file.moves, [float(v) for v in read(tmp_path, layered(square(pieces=3), retract=1.5)).file.moves.start]
+    asked = 0.0
     for k in range(len(moves)):
         there = [float(moves.x[k]), float(moves.y[k]), float(moves.z[k])]
         steps = [b - a if a == a and b == b else 0.0 for a, b in zip(here, there, strict=True)]
         length = math.sqrt(sum(step * step for step in steps))
         assert file.length[k] == pytest.approx(length, abs=1e-12)
         path = length or abs(moves.e[k])
-        assert file.nominal_s[k] == pytest.approx(path / moves.feed[k], abs=1e-12)
+        asked += path / moves.feed[k]
         here = there
+    assert file.sums.total_s == pytest.approx(asked, rel=1e-12)
 
 
 def test_progress_rises_to_one_and_names_its_steps(tmp_path: Path) -> None:

@@ -88,7 +88,7 @@ def test_the_kernels_that_tell_whether_all_is_ready_exist() -> None:
     assert names >= {name for part in prepare.PARTS.values() for name in part}
 
 
-@pytest.mark.parametrize("name", ["reading", "shape", "running"])
+@pytest.mark.parametrize("name", ["reading", "shape", "queue", "speeds"])
 def test_each_part_can_be_compiled_by_itself(
     name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -98,7 +98,7 @@ def test_each_part_can_be_compiled_by_itself(
     from tests.toolpath.parts import PLAIN
 
     monkeypatch.setattr(sys, "stdin", io.StringIO(json.dumps(dataclasses.asdict(PLAIN))))
-    prepare.part(name)
+    prepare.compile_parts([name])
     assert prepare.ready([name])
 
 
@@ -123,6 +123,6 @@ def test_nothing_is_said_or_started_where_all_is_ready(monkeypatch: pytest.Monke
 
 def test_processes_that_fail_leave_the_work_to_the_first_use(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(prepare, "ready", lambda parts: False)
-    monkeypatch.setattr(prepare, "_CODE", "raise SystemExit({name!r} and {path!r} and 3)")
+    monkeypatch.setattr(prepare, "_CODE", "raise SystemExit({names!r} and {path!r} and 3)")
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     prepare.prepare(None)

@@ -1,66 +1,190 @@
-"""Kernels of the findings: sums by layer, and where quantiles by weight lie, without sorting millions of moves."""
+"""Kernels of the findings: what one pass over millions of moves can tell without a copy of their columns."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Shorts
 
-BINS = 512
-FEW = 4096
-ROUNDS = 8
-
-
-@kernel
-def sums_by_layer(chosen: Ints, layer: Int32s, length: Floats, filament: Floats, feed: Floats, out: Floats) -> None:
-    """Add path, filament, and path times feed of the chosen moves to out (3, layers)."""
-    for i in chosen:
-        k = layer[i]
-        if k >= 0:
-            out[0, k] += length[i]
-            out[1, k] += filament[i]
-            out[2, k] += length[i] * feed[i]
+BINS = 4096
+LEVELS = 4
+LEAST_DIVISOR = 1e-6
 
 
 @kernel
-def narrow(values: Floats, weight: Floats, share: float) -> tuple[float, float, float, float]:
-    """Narrow down by histograms the least value up to which `share` of the weight lies.
+def narrow(
+    values: Floats, over: Floats, weight: Floats, chosen: Bools, share: float, kept: Floats, kept_weight: Floats
+) -> tuple[float, float, int]:
+    """Narrow down by histograms, each within a bin of the last, the least value up to which `share` of the weight lies.
 
-    Both arrays (n,), n > 0, weights not negative, values finite. Returns the least and the greatest value it may be, the
-    weight below them, and the weight sought.
+    Values (n,), divided by `over` (n,) unless that is empty, of the `chosen` moves (n,), of all where that is empty;
+    weights are not negative. Bins are monotone functions of the value, and what is left of it within a bin is exact, so no
+    rounding takes a value out of its order. Returns the weight below the bin found, the weight sought, and how many values
+    the bin has; `kept` takes those with their weights as far as it has room.
     """
-    total = 0.0
-    low: float = values[0]
-    high: float = values[0]
+    total, count = 0.0, 0
+    low = high = 0.0
     for i in range(len(values)):
+        if len(chosen) and not chosen[i]:
+            continue
+        v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
+        if count == 0:
+            low = high = v
+        low, high = min(low, v), max(high, v)
         total += weight[i]
-        low, high = min(low, values[i]), max(high, values[i])
-    below, count = 0.0, len(values)
-    sums = np.empty(BINS)
-    for _ in range(ROUNDS):
-        if count <= FEW or not high > low:
+        count += 1
+    scale = (BINS - 1) / (high - low) if high > low else 0.0
+    sought, below = share * total, 0.0
+    bins = np.empty(LEVELS, np.int64)
+    sums, counts, least, most = np.empty(BINS), np.empty(BINS, np.int64), np.empty(BINS), np.empty(BINS)
+    found = 0
+    for level in range(LEVELS + 1):
+        # The last round only fills `kept`.
+        if level == LEVELS or (level > 0 and (count <= len(kept) or not least[bins[level - 1]] < most[bins[level - 1]])):
+            for i in range(len(values)):
+                if len(chosen) and not chosen[i]:
+                    continue
+                v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
+                at = (v - low) * scale
+                k = int(at)
+                deep = 0
+                while deep < level and k == bins[deep]:
+                    at = (at - k) * BINS
+                    k = min(BINS - 1, int(at))
+                    deep += 1
+                if deep == level:
+                    if found < len(kept):
+                        kept[found], kept_weight[found] = v, weight[i]
+                    found += 1
             break
-        width = (high - low) / BINS
-        if not width > 0.0:
-            break
-        for k in range(BINS):
-            sums[k] = 0.0
+        sums[:], counts[:], least[:], most[:] = 0.0, 0, np.inf, -np.inf
         for i in range(len(values)):
-            if low <= values[i] <= high:
-                k = min(BINS - 1, int((values[i] - low) / width))
+            if len(chosen) and not chosen[i]:
+                continue
+            v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
+            at = (v - low) * scale
+            k = int(at)
+            deep = 0
+            while deep < level and k == bins[deep]:
+                at = (at - k) * BINS
+                k = min(BINS - 1, int(at))
+                deep += 1
+            if deep == level:
                 sums[k] += weight[i]
+                counts[k] += 1
+                least[k], most[k] = min(least[k], v), max(most[k], v)
+        last = BINS - 1
+        while last > 0 and counts[last] == 0:
+            last -= 1
         k = 0
-        while k < BINS - 1 and below + sums[k] < share * total:
+        while k < last and below + sums[k] < sought:
             below += sums[k]
             k += 1
-        # One width of room on either side, lest rounding puts a value beside its bin.
-        lower, upper = low + (k - 1) * width, low + (k + 2) * width
-        low, high = max(low, lower), min(high, upper)
-        below, count = 0.0, 0
-        for i in range(len(values)):
-            if values[i] < low:
-                below += weight[i]
-            elif values[i] <= high:
-                count += 1
-    return low, high, below, share * total
+        bins[level], count = k, counts[k]
+    return below, sought, found
+
+
+@kernel
+def beyond(
+    values: Floats, over: Floats, weight: Floats, chosen: Bools, limit: float, upward: bool, first: Ints
+) -> tuple[float, float, int]:
+    """Return the weight of chosen moves with a value of `limit` or beyond it, that of all chosen, and how many there are.
+
+    Values as in `narrow`; beyond is greater where `upward`, else smaller. `first` takes the first such moves.
+    """
+    there = total = 0.0
+    found = 0
+    for i in range(len(values)):
+        if len(chosen) and not chosen[i]:
+            continue
+        v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
+        total += weight[i]
+        if (v >= limit) if upward else (v <= limit):
+            there += weight[i]
+            if found < len(first):
+                first[found] = i
+            found += 1
+    return there, total, found
+
+
+@kernel
+def windows(
+    seconds: Floats, length: Floats, filament: Floats, feed: Floats, slowest: float, begin: int, end: int, width: float,
+    size: Int32s, lines: Int32s, byte_s: float, line_s: float, reply_s: float, window: int, sums: Floats,
+) -> int:  # fmt: skip
+    """Cut the time of moves begin..end into windows of `width` s; return how many there are, `sums` taking what it has
+    room for.
+
+    Times are `seconds` (n,), or where that is empty those at the speeds asked for. `sums` (5, k) takes, of the moves that
+    end in each window: how many, their s, the first of them (-1 for none); and unless `size` is empty the s that their
+    supply takes (by bytes, lines and replies; with more than one line under way the slowest of the three sets the pace)
+    and their bytes.
+    """
+    clock = 0.0
+    most = 0
+    room = sums.shape[1]
+    for k in range(room):
+        sums[2, k] = -1.0
+    for i in range(begin, end):
+        if len(seconds):
+            spent = seconds[i]
+        else:
+            spent = (length[i] if length[i] > 0.0 else abs(filament[i])) / (feed[i] if feed[i] > slowest else slowest)
+        clock += spent
+        k = int(clock / width)
+        most = max(most, k + 1)
+        if k >= room:
+            continue
+        if sums[0, k] == 0.0:
+            sums[2, k] = i
+        sums[0, k] += 1.0
+        sums[1, k] += spent
+        if len(size):
+            by_bytes, by_lines, by_replies = size[i] * byte_s, lines[i] * line_s, lines[i] * reply_s
+            whole = by_replies + (by_bytes + by_lines)
+            if window > 1:
+                whole = max(max(by_bytes, by_lines), whole / window)
+            sums[3, k] += whole
+            sums[4, k] += size[i]
+    return most
+
+
+@kernel
+def starts(role: Bytes, wanted: int, amount: Floats, begin: int, end: int, first: Ints, sums: Floats) -> int:
+    """Return how many runs of moves of a role lie in begin..end; where there is room, their first moves, and the sum of
+    `amount` over each."""
+    count = 0
+    inside = False
+    for i in range(begin, end):
+        if role[i] != wanted:
+            inside = False
+            continue
+        if not inside:
+            inside = True
+            count += 1
+            if count <= len(first):
+                first[count - 1], sums[count - 1] = i, 0.0
+        if count <= len(first):
+            sums[count - 1] += amount[i]
+    return count
+
+
+@kernel
+def pushed_at(filament: Floats, tool: Shorts, mine: int, places: Ints, pushed: Floats, back: Bools) -> None:
+    """Fill, for each of the ascending places (k,), the most filament of the tool `mine` that was pushed by then, mm, and
+    whether filament was pulled back since any was last pushed; what the place itself does counts in both."""
+    total = most = 0.0
+    pulled = False
+    j = 0
+    for i in range(len(filament)):
+        if j == len(places):
+            return
+        if filament[i] != 0.0:
+            pulled = filament[i] < 0.0
+            if tool[i] == mine:
+                total += filament[i]
+                most = max(most, total)
+        while j < len(places) and places[j] == i:
+            pushed[j], back[j] = most, pulled
+            j += 1

@@ -280,9 +280,9 @@ def command(
 @kernel
 def interpret(
     op: Int32s, wx: Floats, wy: Floats, wz: Floats, we: Floats, wf: Floats, bare: Int32s, side: Int32s, extra: Floats,
-    line: Int32s, offset: Ints, all_: Int32s, code_: Int32s, flags: Bytes,
+    line: Int32s, all_: Int32s, code_: Int32s, flags: Bytes,
     flow: float, chord_error: float, own_retract: Floats,
-    mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Floats, ma: Floats, mline: Int32s, moffset: Ints,
+    mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Floats, ma: Floats, mline: Int32s,
     mall: Int32s, mcode: Int32s, mlines: Int32s, mtool: NDArray[np.int16], marc: Bools,
     ev_kind: Bytes, ev_before: Ints, ev_line: Int32s, ev_value: Floats,
     start: Floats, late: Ints, filament: Floats, tally: Ints, counts: Ints, first_lines: Int32s,
@@ -449,7 +449,7 @@ def interpret(
                     else:
                         qy, qz, qx = qa, qb, px + (tx - px) * part
                 mx[nm], my[nm], mz[nm], me[nm], mf[nm], ma[nm] = qx, qy, qz, share, pace, accel
-                mline[nm], moffset[nm], mtool[nm], marc[nm] = line[r], offset[r], si[TOOL_NOW], is_arc
+                mline[nm], mtool[nm], marc[nm] = line[r], si[TOOL_NOW], is_arc
                 mall[nm], mcode[nm], mlines[nm] = si[BYTES_ALL], si[BYTES_CODE], si[LINES_CODE]
                 si[BYTES_ALL] = si[BYTES_CODE] = si[LINES_CODE] = 0
                 nm += 1

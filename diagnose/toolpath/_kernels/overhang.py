@@ -44,7 +44,7 @@ def sort_out(
 
 @kernel
 def held(
-    px: float, py: float, pz: float, here: int, start: Floats, x: Floats, y: Floats, z: Floats, layer: Int32s,
+    px: float, py: float, pz: float, here: int, start: Floats, x: Floats, y: Floats, z: Floats,
     two: Int32s, columns: int, rows: int, cx: int, cy: int, cells: int, reach: float, gap: float,
 ) -> bool:  # fmt: skip
     """Return whether a line of a lower layer passes within `reach` mm of a point, seen from above.
@@ -61,14 +61,14 @@ def held(
                 column = cx + dx
                 if column < 0 or column >= columns:
                     continue
-                at = 2 * (row * columns + column)
+                at = 4 * (row * columns + column)
                 m = two[at]
+                if two[at + 1] >= here:
+                    m = two[at + 2]
+                    if two[at + 3] >= here:
+                        continue
                 if m < 0:
                     continue
-                if layer[m] >= here:
-                    m = two[at + 1]
-                    if m < 0 or layer[m] >= here:
-                        continue
                 if pz - z[m] > gap:
                     continue
                 ax, ay = (x[m - 1], y[m - 1]) if m > 0 else (start[0], start[1])
@@ -102,7 +102,7 @@ def below(
     a line may lie, and the bed too. `first` gets the first hanging move of each layer, `bridge_move` and
     `bridge_length` straight pieces of at least `least_bridge` mm that hang between two held ends.
     """
-    two = np.full(2 * columns * rows, -1, np.int32)
+    two = np.full(4 * columns * rows, -1, np.int32)  # of each cell the top move and its layer, and those below
     bridges = 0
     # The stretch that hangs just now: its length so far, whether its beginning is held, and its heading there.
     loose = 0.0
@@ -132,7 +132,7 @@ def below(
                 # Bent: what hung so far ends here, and is a bridge if this corner is held.
                 if anchored and loose >= least_bridge and bridges < len(bridge_move):
                     cx, cy = int((ax - left) * inverse), int((ay - low) * inverse)
-                    if held(ax, ay, az, k, start, x, y, z, layer, two, columns, rows, cx, cy, far,
+                    if held(ax, ay, az, k, start, x, y, z, two, columns, rows, cx, cy, far,
                             ANCHOR_REACH * reach, gap[k]):  # fmt: skip
                         bridge_move[bridges], bridge_length[bridges] = i - 1, loose
                         bridges += 1
@@ -140,27 +140,30 @@ def below(
         else:
             loose, anchored = 0.0, False
         share = 1.0 / steps
+        gx, gy = (ax - left) * inverse, (ay - low) * inverse
+        dx, dy = ux * inverse * share, uy * inverse * share
+        rest = 0  # samples to skip before the next one looks
         for s in range(steps):
-            t = (s + 0.5) * share
-            px, py = ax + t * ux, ay + t * uy
-            cx, cy = int((px - left) * inverse), int((py - low) * inverse)
-            at = 2 * (cy * columns + cx)
-            top = two[at]
-            new = top < 0 or layer[top] != k
-            if ask and (loose > 0.0 or s % stride == 0):
-                pz = az + t * uz
+            cx, cy = int(gx + (s + 0.5) * dx), int(gy + (s + 0.5) * dy)
+            at = 4 * (cy * columns + cx)
+            new = two[at + 1] != k
+            looks = ask and (rest == 0 or loose > 0.0)
+            rest = stride - 1 if rest == 0 else rest - 1
+            if looks:
+                t = (s + 0.5) * share
+                px, py, pz = ax + t * ux, ay + t * uy, az + t * uz
                 rests = k == 0 or pz <= gap[k]
                 if not rests:
                     # On a wall that stands upright the cell itself decides, and its line is near: no call, no ends.
-                    m = top if new else two[at + 1]
-                    if m > 0 and layer[m] < k and pz - z[m] <= gap[k]:
+                    m, of = (two[at], two[at + 1]) if new else (two[at + 2], two[at + 3])
+                    if m > 0 and of < k and pz - z[m] <= gap[k]:
                         qx, qy = x[m - 1], y[m - 1]
                         mx, my = x[m] - qx, y[m] - qy
                         across = mx * (py - qy) - my * (px - qx)
                         rests = across * across <= reach * reach * (mx * mx + my * my)
                 if not rests:
                     rests = held(
-                        px, py, pz, k, start, x, y, z, layer, two, columns, rows, cx, cy, near, reach, gap[k]
+                        px, py, pz, k, start, x, y, z, two, columns, rows, cx, cy, near, reach, gap[k]
                     )
                 if wall:
                     path[k] += run * share
@@ -181,22 +184,22 @@ def below(
                             t = (s - back + 0.5) * share
                             px, py, pz = ax + t * ux, ay + t * uy, az + t * uz
                             bx, by = int((px - left) * inverse), int((py - low) * inverse)
-                            if held(px, py, pz, k, start, x, y, z, layer, two, columns, rows, bx, by, near, reach, gap[k]):
+                            if held(px, py, pz, k, start, x, y, z, two, columns, rows, bx, by, near, reach, gap[k]):
                                 break
                             loose += run * share
                         if s == 0 and not anchored:
                             # Held by what it begins beside, a line or so behind.
                             bx, by = int((ax - left) * inverse), int((ay - low) * inverse)
-                            anchored = held(ax, ay, az, k, start, x, y, z, layer, two, columns, rows, bx, by,
+                            anchored = held(ax, ay, az, k, start, x, y, z, two, columns, rows, bx, by,
                                             far, ANCHOR_REACH * reach, gap[k])  # fmt: skip
                     loose += run * share
             if new:
-                two[at + 1] = top
-            two[at] = i
+                two[at + 2], two[at + 3] = two[at], two[at + 1]
+            two[at], two[at + 1] = i, k
         ends = i + 1 == len(x) or not part[i + 1] & ASKED
         if ask and ends and anchored and loose >= least_bridge and bridges < len(bridge_move):
             cx, cy = int((x[i] - left) * inverse), int((y[i] - low) * inverse)
-            if held(x[i], y[i], z[i], k, start, x, y, z, layer, two, columns, rows, cx, cy, far,
+            if held(x[i], y[i], z[i], k, start, x, y, z, two, columns, rows, cx, cy, far,
                     ANCHOR_REACH * reach, gap[k]):  # fmt: skip
                 bridge_move[bridges], bridge_length[bridges] = i, loose
                 bridges += 1

@@ -133,10 +133,15 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
 
 
 @kernel
-def plan_entries(
-    length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, u: Floats, seconds: Floats
-) -> None:
-    """Fill u (n + 1,), the squared entry speeds, and seconds (n,), or (0,) for none, for a queue that is always full.
+def times(length: Floats, cap: Floats, accel: Floats, u: Floats, seconds: Floats) -> None:
+    """Fill seconds (n,) of blocks with squared entry speeds u (n + 1,)."""
+    for i in range(len(length)):
+        seconds[i] = duration(length[i], accel[i], cap[i], u[i], u[i + 1])
+
+
+@kernel
+def plan_entries(length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, u: Floats) -> None:
+    """Fill u (n + 1,), the squared entry speeds for a queue that is always full.
 
     The board must be able to stop at the end of the last block it sees, and the minimum over the corners it sees
     slides along: a deque of candidates whose values rise from front to back holds it, each block pushed and dropped once.
@@ -173,8 +178,6 @@ def plan_entries(
         if end > i + 1:
             # The next corner itself is taken bare: a stop there must come out as an exact zero.
             after = max(0.0, min(now + gain, lead - trail, value[front & mask] - trail, entry[i + 1]))
-        if len(seconds) > 0:
-            seconds[i] = duration(length[i], accel[i], cap[i], now, after)
         u[i + 1] = after
         now = after
         if trail > FRESH_SUM and i - fresh >= end - i:

@@ -123,7 +123,7 @@ def exponent(data: Bytes, k: int) -> tuple[int, int]:
 @kernel
 def read(
     data: Bytes, stop: int, state: Ints,
-    op_: Int32s, line_: Int32s, offset_: Ints, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
+    op_: Int32s, line_: Int32s, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
     x_: Floats, y_: Floats, z_: Floats, e_: Floats, f_: Floats, extra_: Floats,
     counts: Ints, first_lines: Int32s, extra_letters: Bytes,
 ) -> int:  # fmt: skip
@@ -358,7 +358,6 @@ def read(
             junk_row = (bad & 2) != 0
             op_[row] = op
             line_[row] = line
-            offset_[row] = base + line0
             all_[row] = 0
             code_[row] = 0
             if mask & 1 and not mask & 16:  # A is an older name of the extruder

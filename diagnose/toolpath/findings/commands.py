@@ -74,16 +74,16 @@ def fan(ground: Ground) -> Said | None:
 @finding("speed-changes")
 def speed(ground: Ground) -> Said | None:
     """Compare the mean speed asked for on the outer contour, layer by layer."""
-    path, _, path_feed = ground.outer_by_layer
-    mean = _per_mm(path_feed, path)
+    sums = ground.file.sums
+    mean = _per_mm(sums.wall_feed, sums.wall_mm)
     return _levels(ground, mean, 1.2, "speed asked for on the outer wall", "mm/s")
 
 
 @finding("flow-changes")
 def flow(ground: Ground) -> Said | None:
     """Compare filament per mm of outer contour and mm of layer height, layer by layer."""
-    path, filament, _ = ground.outer_by_layer
-    mean = _per_mm(filament, path)
+    sums = ground.file.sums
+    mean = _per_mm(sums.wall_filament_mm, sums.wall_mm)
     height = ground.file.shape.layer_height
     mean = np.where(height > 0, mean / np.where(height > 0, height, 1.0), np.nan)
     return _levels(ground, mean, 1.08, "filament per mm of outer wall and mm of layer height", "mm/mm2")

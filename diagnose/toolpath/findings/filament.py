@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from diagnose.toolpath.columns import Bools, Ints, Role
-from diagnose.toolpath.findings.ground import Ground, weighted_quantile
+from diagnose.toolpath.columns import Ints
+from diagnose.toolpath.findings.ground import Ground, beyond, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
 
 # Limits are common practice, no source.
@@ -26,14 +26,13 @@ def retraction_load(ground: Ground) -> Said | None:
     """Grade the most retractions on 10 mm of filament."""
     if not ground.layers:
         return None
-    starts = _retractions(ground)
+    starts, _ = ground.retractions
     if not len(starts):
         return Said("none", 0, "retractions", "the job never pulls the filament back while it prints")
     most, worst = 0, starts[:1]
     for tool in np.unique(ground.moves.tool[starts]):
         mine = starts[ground.moves.tool[starts] == tool]
-        pushed = np.cumsum(np.where(ground.moves.tool == tool, ground.moves.e, 0.0))
-        used = np.maximum.accumulate(pushed)[mine]
+        used, _ = ground.pushed_at(mine, int(tool))
         within = np.searchsorted(used, used + GRIPPED_MM, side="right") - np.arange(len(used))
         at = int(np.argmax(within))
         if within[at] > most:
@@ -50,7 +49,7 @@ def retraction_length(ground: Ground) -> Said | None:
     """Grade the usual length of a retraction."""
     if not ground.layers:
         return None
-    starts = _retractions(ground)
+    starts, lengths = ground.retractions
     if not len(starts):
         return Said("none", 0.0, "mm", "the job never pulls the filament back while it prints")
     if "retract" in ground.file.assumed:
@@ -58,8 +57,6 @@ def retraction_length(ground: Ground) -> Said | None:
             "none", None, "mm", "the job leaves it to the printer how far the filament is pulled back",
             ground.lines_of(starts), 0.8,
         )  # fmt: skip
-    back = np.where(ground.file.shape.role == Role.RETRACT, -ground.moves.e, 0.0)
-    lengths = np.add.reduceat(back[: ground.body.stop], starts)
     usual = float(np.median(lengths))
     answer = grade(usual, (SHORT_RETRACT_MM + 1e-6, "short"), (MEDIUM_RETRACT_MM + 1e-6, "medium"), above="long")
     return Said(
@@ -76,7 +73,7 @@ def ooze_travels(ground: Ground) -> Said | None:
         return None
     if not len(travels):
         return Said("none", 0.0, "of long travels", "no travel is longer than 2 mm")
-    bare = travels[~_pulled_back(ground)[travels]]
+    bare = travels[~ground.pushed_at(travels)[1]]
     share = len(bare) / len(travels)
     answer = "none" if len(bare) < FEW_BARE else grade(share, (0.02, "none"), (0.3, "some"), above="many")
     return Said(
@@ -106,19 +103,18 @@ def flow(ground: Ground) -> Said | None:
     """Compare the plastic asked for in the fastest hundredth of the path with the melt rate, at planned speeds."""
     machine = ground.machine
     assert machine is not None
-    drawing = np.flatnonzero(ground.draws)
-    if not len(drawing):
-        return None
     area = math.pi * machine.filament_diameter**2 / 4
-    spent = np.maximum(ground.run.seconds[drawing], 1e-6)
-    rate = ground.moves.e[drawing] * area / spent
-    fastest = weighted_quantile(rate, ground.length[drawing], 0.99)
+    moves, spent, draws = ground.moves, ground.run.seconds, ground.draws
+    fastest = area * weighted_quantile(moves.e, ground.length, 0.99, draws, over=spent)
+    if math.isnan(fastest):
+        return None
+    _, shown = beyond(moves.e, ground.length, fastest / area, draws, over=spent, upward=True)
     share = fastest / machine.melt_rate
     answer = grade(share, (NEAR_MELT, "within"), (ABOVE_MELT, "near"), above="above")
     return Said(
         answer, fastest, "mm3/s",
         f"the fastest hundredth of the path asks for {fastest:.1f} mm3/s, {share:.0%} of the {machine.melt_rate:g} mm3/s "
-        "the hot end can melt", ground.lines_of(drawing[rate >= fastest]), 0.9,
+        "the hot end can melt", ground.lines_of(shown), 0.9,
     )  # fmt: skip
 
 
@@ -133,7 +129,7 @@ def line_width(ground: Ground) -> Said | None:
     machine = ground.machine
     assert machine is not None
     outer = ground.outer
-    length, filament, _ = ground.outer_by_layer
+    length, filament = ground.file.sums.wall_mm, ground.file.sums.wall_filament_mm
     height = ground.file.shape.layer_height
     known = (length > 1.0) & (height > 0)
     if not known.any() or "flow" in ground.file.assumed:
@@ -151,30 +147,9 @@ def line_width(ground: Ground) -> Said | None:
 
 
 def _travels(ground: Ground) -> Ints:
-    """Return the first move of each travel over 2 mm between the first and the last extrusion."""
-    body = ground.body
-    travels: Bools = ground.file.shape.role == Role.TRAVEL
-    travels[: body.start] = travels[body.stop :] = False
-    first = np.flatnonzero(travels & ~np.concatenate([[False], travels[:-1]]))
-    if not len(first):
-        return first
-    # A hop that is no travel cuts one in two; both halves then count, which moves a share but little.
-    reach = np.add.reduceat(np.where(travels, ground.length, 0.0), first)
+    """Return the first move of each travel over 2 mm between the first and the last extrusion.
+
+    A hop that is no travel cuts one in two; both halves then count, which moves a share but little.
+    """
+    first, reach = ground.travels
     return first[reach > LONG_TRAVEL_MM]
-
-
-def _retractions(ground: Ground) -> Ints:
-    """Return the first move of each retraction between the first and the last extrusion."""
-    back: Bools = ground.file.shape.role == Role.RETRACT
-    back[: ground.body.start] = back[ground.body.stop :] = False
-    # A wipe pulls back over several moves: one retraction.
-    return np.flatnonzero(back & ~np.concatenate([[False], back[:-1]]))
-
-
-def _pulled_back(ground: Ground) -> Bools:
-    """Return (n,) whether the filament was pulled back after it was last pushed."""
-    order = np.arange(1, len(ground.moves) + 1, dtype=np.int32)
-    pushed = np.maximum.accumulate(np.where(ground.moves.e > 0, order, 0))
-    pulled = np.maximum.accumulate(np.where(ground.moves.e < 0, order, 0))
-    back: Bools = pulled > pushed
-    return back

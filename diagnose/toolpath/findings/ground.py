@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Moves, Role
 from diagnose.toolpath.machine import Machine
+from diagnose.toolpath.sums import SLOWEST
 
 if TYPE_CHECKING:
     from diagnose.toolpath.jobfile import JobFile
@@ -22,6 +24,10 @@ class Ground:
     def __init__(self, file: JobFile, run: Run | None = None) -> None:
         self.file = file
         self._run = run
+
+    def preparations(self) -> tuple[Callable[[], object], ...]:
+        """Return what works out the columns that most findings read, before several of them ask at the same time."""
+        return (lambda: self.file.sums), (lambda: (self.outer, self._run and self.settled))
 
     @property
     def machine(self) -> Machine | None:
@@ -63,43 +69,121 @@ class Ground:
         return np.flatnonzero((self.file.shape.role == Role.OUTER) & self.draws)
 
     @cached_property
-    def nominal(self) -> Floats:
-        """(n,) s each move takes at the speed asked for, without gathering speed and braking."""
-        return self.file.nominal_s
-
-    @cached_property
     def body(self) -> slice:
         """From the first drawing move to the last."""
-        drawing = np.flatnonzero(self.draws)
-        return slice(int(drawing[0]), int(drawing[-1]) + 1) if len(drawing) else slice(0, 0)
+        sums = self.file.sums
+        return slice(sums.first, sums.last + 1) if sums.last >= 0 else slice(0, 0)
+
+    @cached_property
+    def settled(self) -> Bools:
+        """(n,) draws while the queue is settled; all false where that is nowhere."""
+        chosen: Bools = self.run.settled & self.draws
+        return chosen
+
+    def runs_of(self, role: Role, amount: Floats) -> tuple[Ints, Floats]:
+        """Return the first move of each run of moves of a role within the body, and the sum of an amount over each."""
+        from diagnose.toolpath._kernels import findings as kernels
+
+        body = self.body
+        of = (self.file.shape.role, int(role), amount, body.start, body.stop)
+        first, sums = np.empty(0, np.int64), np.empty(0)
+        count = kernels.starts(*of, first, sums)
+        first, sums = np.empty(count, np.int64), np.empty(count)
+        kernels.starts(*of, first, sums)
+        return first, sums
+
+    @cached_property
+    def retractions(self) -> tuple[Ints, Floats]:
+        """First move of each retraction within the body, and how far it pulls back, mm. A wipe pulls back over several
+        moves: one retraction."""
+        first, pulled = self.runs_of(Role.RETRACT, self.moves.e)
+        return first, -pulled
+
+    @cached_property
+    def travels(self) -> tuple[Ints, Floats]:
+        """First move of each travel within the body, and its length, mm."""
+        return self.runs_of(Role.TRAVEL, self.length)
+
+    def windows(self, width: float, *, planned: bool) -> Floats:
+        """Cut the body's time into windows of so many s, at the speeds planned or at those asked for.
+
+        Returns (5, k), of the moves that end in each: how many, their s, the first of them (-1 for none), and for planned
+        speeds the s that their supply takes and the bytes that it reads.
+        """
+        from diagnose.toolpath._kernels import findings as kernels
+        from diagnose.toolpath.starvation import reply_seconds, windowed
+
+        moves, body = self.moves, self.body
+        if planned:
+            machine = self.run.machine
+            size = moves.bytes_all if machine.feed == "card" else moves.bytes_code
+            way = (
+                size, moves.lines_code, 1.0 / machine.bytes_per_s, float(machine.line_time), float(reply_seconds(machine)),
+                int(machine.window_lines) if windowed(machine) else 1,
+            )  # fmt: skip
+        else:
+            way = np.empty(0, np.int32), moves.lines_code, 0.0, 0.0, 0.0, 1
+        room = 4096
+        while True:
+            sums = np.zeros((5, room))
+            count = kernels.windows(
+                self.run.seconds if planned else NOTHING, self.length, moves.e, moves.feed, SLOWEST, body.start, body.stop,
+                float(width), *way, sums,
+            )  # fmt: skip
+            if count <= room:
+                return sums[:, :count]
+            room = count
+
+    def pushed_at(self, places: Ints, tool: int = 0) -> tuple[Floats, Bools]:
+        """Return the most filament of a tool pushed by each of these ascending moves, mm, and whether any is pulled back."""
+        from diagnose.toolpath._kernels import findings as kernels
+
+        pushed, back = np.empty(len(places)), np.empty(len(places), bool)
+        kernels.pushed_at(self.moves.e, self.moves.tool, tool, places, pushed, back)
+        return pushed, back
 
     def lines_of(self, moves: Ints, most: int = 5) -> list[int]:
         """Return up to `most` different lines of these moves, in their order."""
         return list(dict.fromkeys(self.moves.line[moves[: 20 * most]].tolist()))[:most]
 
-    @cached_property
-    def outer_by_layer(self) -> tuple[Floats, Floats, Floats]:
-        """(layers,) sums over the outer contour: path in mm, filament in mm, path times speed asked for."""
-        # Compiled code is fetched only here: the registry is also read where nothing is computed.
-        from diagnose.toolpath._kernels import findings as kernels
 
-        sums = np.zeros((3, self.layers))
-        moves = self.moves
-        kernels.sums_by_layer(self.outer, self.layer, self.length, moves.e, moves.feed, sums)
-        return sums[0], sums[1], sums[2]
+EVERY: Bools = np.empty(0, bool)
+NOTHING: Floats = np.empty(0)
+FEW = 4096
+"""Values that are sorted to find a quantile; more are first narrowed down."""
 
 
-def weighted_quantile(values: Floats, weight: Floats, share: float) -> float:
-    """Return the least of the values (n,) up to which a share of the weight (n,) lies; NaN without values."""
+def weighted_quantile(values: Floats, weight: Floats, share: float, chosen: Bools = EVERY, over: Floats = NOTHING) -> float:
+    """Return the least value up to which a share of the weight lies; NaN without values.
+
+    Values (n,), divided by `over` (n,) where that is given, of the `chosen` moves (n,) or of all; weights (n,). Where more
+    than FEW values lie within 1e-14 of the range of all of them, the least of those.
+    """
     from diagnose.toolpath._kernels import findings as kernels
 
-    if not len(values):
+    kept, kept_weight = np.empty(FEW), np.empty(FEW)
+    below, sought, found = kernels.narrow(values, over, weight, chosen, share, kept, kept_weight)
+    if not found:
         return float("nan")
-    low, high, below, sought = kernels.narrow(values, weight, share)
-    if not high > low:
-        return float(low)
-    inside = np.flatnonzero((values >= low) & (values <= high))
     # Few are left; numpy sorts them, for a sort takes a second to compile.
-    order = inside[np.argsort(values[inside])]
-    reached = np.cumsum(np.append(below, weight[order]))[1:] >= sought
-    return float(values[order[np.argmax(reached)]]) if reached.any() else float(high)
+    kept, kept_weight = kept[:found], kept_weight[:found]
+    if found > FEW:
+        return float(kept.min())
+    order = np.argsort(kept)
+    reached = np.cumsum(np.append(below, kept_weight[order]))[1:] >= sought
+    return float(kept[order[np.argmax(reached)]]) if reached.any() else float(kept.max())
+
+
+def beyond(
+    values: Floats, weight: Floats, limit: float, chosen: Bools = EVERY, over: Floats = NOTHING, *, upward: bool = False,
+    most: int = 100,
+) -> tuple[float, Ints]:  # fmt: skip
+    """Return the share of the weight of values at the limit or below it, `upward` above it, and the first such moves.
+
+    Values, weights and choice as in `weighted_quantile`.
+    """
+    from diagnose.toolpath._kernels import findings as kernels
+
+    first: Ints = np.empty(most, np.int64)
+    there, total, found = kernels.beyond(values, over, weight, chosen, float(limit), upward, first)
+    return (there / total if total > 0 else 0.0), first[:found]

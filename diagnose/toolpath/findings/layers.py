@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.toolpath.columns import Floats
 from diagnose.toolpath.findings.ground import Ground
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
 
@@ -24,7 +23,7 @@ def shortest_layer(ground: Ground) -> Said | None:
     """Grade the shortest layers' times at the speeds asked for; first and last layers are left out."""
     if ground.layers <= 2 * ENDS:
         return None
-    spent = _seconds(ground)[ENDS:-ENDS]
+    spent = ground.file.sums.seconds[ENDS:-ENDS]
     short = float(np.quantile(spent, 0.02))
     number = ENDS + int(np.argmin(np.abs(spent - short)))
     answer = grade(short, (HURRIED_S, "hurried"), (BRIEF_S, "brief"), above="ample")
@@ -42,7 +41,7 @@ def small_layers(ground: Ground) -> Said | None:
     if ground.layers <= 2 * ENDS:
         return None
     shape = ground.file.shape
-    spent, area = _seconds(ground)[ENDS:-ENDS], (shape.layer_path * shape.line_width)[ENDS:-ENDS]
+    spent, area = ground.file.sums.seconds[ENDS:-ENDS], (shape.layer_path * shape.line_width)[ENDS:-ENDS]
     small = np.flatnonzero((spent < SMALL_S) & (area < SMALL_MM2))
     share = len(small) / len(spent)
     answer = grade(share, (FEW_SMALL, "none"), (MOST_SMALL, "some"), above="most")
@@ -114,13 +113,6 @@ def bridges(ground: Ground) -> Said | None:
         f"{ground.moves.z[found.bridge[longest]]:.2f} mm up",
         ground.lines_of(found.bridge[order]), 0.75,
     )  # fmt: skip
-
-
-def _seconds(ground: Ground) -> Floats:
-    """Return (layers,) s that each layer takes at the speeds asked for."""
-    inside = ground.layer >= 0
-    spent: Floats = np.bincount(ground.layer[inside], ground.nominal[inside], minlength=ground.layers).astype(np.float64)
-    return spent
 
 
 def _line(ground: Ground, number: int) -> int:

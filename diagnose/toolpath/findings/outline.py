@@ -7,6 +7,7 @@ import numpy as np
 from diagnose.toolpath.columns import Bools, Floats, Ints
 from diagnose.toolpath.findings.ground import Ground, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade
+from diagnose.toolpath.sums import SLOWEST
 
 # Limits are common practice, no source, unless they say otherwise.
 SPIRAL_SHARE = 0.5
@@ -19,7 +20,7 @@ GATHERED = 0.001
 """Chance of so uneven a scatter (Rayleigh) from which it is no plain scatter."""
 WINDOW_S = 0.5
 REGION_S = 2.0
-MOST_JOINTS = 200_000
+MOST_JOINTS = 100_000
 FEW_JOINTS = 30
 CURVE_BENDS = (np.radians(0.2), np.radians(40.0))
 """Bends between these belong to a curve cut into facets; sharper ones are corners of the part."""
@@ -86,8 +87,8 @@ def chord_error(ground: Ground) -> Said | None:
     c^2 / (8 r) = c t / 8 high (small angles; check values, sagitta).
     """
     outer = ground.outer
-    joints = outer[:-1][np.diff(outer) == 1]
-    joints = joints[:: max(1, len(joints) // MOST_JOINTS)]
+    at = np.arange(0, max(len(outer) - 1, 0), max(1, len(outer) // MOST_JOINTS))
+    joints = outer[at[outer[at + 1] == outer[at] + 1]]
     joints = joints[joints > 0]
     bend, chord, long = _bends(ground, joints)
     next_bend, next_chord, _ = _bends(ground, np.minimum(joints + 1, len(ground.moves) - 2))
@@ -114,8 +115,8 @@ def chord_error(ground: Ground) -> Said | None:
 @finding("moves-demanded")
 def moves_demanded(ground: Ground) -> Said | None:
     """Grade the most moves that begin in any half second at the speeds asked for."""
-    counts, first = _half_seconds(ground)
-    if not len(counts):
+    counts, seconds, first, *_ = ground.windows(WINDOW_S, planned=False)
+    if seconds.sum() < WINDOW_S:
         return None
     busiest = int(np.argmax(counts))
     rate = float(counts[busiest]) / WINDOW_S
@@ -134,7 +135,7 @@ def moves_demanded(ground: Ground) -> Said | None:
 def demand_varies(ground: Ground) -> Said | None:
     """Compare the moves a second of the outer contour, two seconds by two seconds."""
     outer = ground.outer
-    spent = np.cumsum(ground.nominal[outer])
+    spent = np.cumsum(ground.length[outer] / np.maximum(np.nan_to_num(ground.moves.feed[outer]), SLOWEST))
     if not len(spent) or spent[-1] < 5 * REGION_S:
         return None
     rate = np.bincount((spent / REGION_S).astype(np.int64))[:-1] / REGION_S
@@ -187,17 +188,6 @@ def seams(ground: Ground) -> Said | None:
         answers[shape.seam_style], count, "seams", tells[shape.seam_style],
         ground.lines_of(shape.seams.move[:200]), 0.6 if few else 0.7 if gathered else 0.9,
     )  # fmt: skip
-
-
-def _half_seconds(ground: Ground) -> tuple[Ints, Ints]:
-    """Return (k,) moves beginning in each half second between first and last extrusion, and the first of each."""
-    body = ground.body
-    clock = np.cumsum(ground.nominal[body])
-    if not len(clock) or clock[-1] < WINDOW_S:
-        return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    edges = np.searchsorted(clock, np.arange(0.0, clock[-1], WINDOW_S))
-    counts = np.diff(np.append(edges, len(clock)))
-    return counts.astype(np.int64), (edges + body.start).astype(np.int64)
 
 
 def _bends(ground: Ground, joints: Ints) -> tuple[Floats, Floats, Bools]:

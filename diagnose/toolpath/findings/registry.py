@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -91,18 +92,25 @@ def find(ground: Ground) -> list[Finding]:
 
     A finding whose question does not arise (no curves, nothing extruded) is left out.
     """
-    found = []
-    for id in sorted(REGISTRY):
-        entry = REGISTRY[id]
-        machine = ground.machine
-        if entry.rests_on and machine is None:
-            continue
-        said = entry.function(ground)
-        if said is None:
-            continue
-        cap = machine.confidence_cap(*entry.rests_on) if machine and entry.rests_on else CARD_FREE_CAP
-        lines = tuple(int(line) for line in said.lines[:MOST_LINES])
-        found.append(Finding(id, said.answer, min(said.sure, cap), said.value, said.unit, lines, said.because))
+    machine = ground.machine
+    with ThreadPoolExecutor(2) as pool:  # most of the work is compiled and lets the other thread run
+        for ready in [pool.submit(work) for work in ground.preparations()]:
+            ready.result()
+        asked = [
+            (entry, pool.submit(entry.function, ground))
+            for _, entry in sorted(REGISTRY.items())
+            if machine is not None or not entry.rests_on
+        ]
+        found = []
+        for entry, answer in asked:
+            said = answer.result()
+            if said is None:
+                continue
+            cap = machine.confidence_cap(*entry.rests_on) if machine and entry.rests_on else CARD_FREE_CAP
+            lines = tuple(int(line) for line in said.lines[:MOST_LINES])
+            found.append(
+                Finding(entry.id, said.answer, min(said.sure, cap), said.value, said.unit, lines, said.because)
+            )
     return found
 
 

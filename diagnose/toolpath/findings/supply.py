@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from diagnose.toolpath.columns import Floats, Ints
-from diagnose.toolpath.findings.ground import Ground, weighted_quantile
+from diagnose.toolpath.findings.ground import Ground, beyond, weighted_quantile
 from diagnose.toolpath.findings.registry import Said, finding, grade, times
 
 # Limits are common practice, no source.
@@ -48,12 +47,11 @@ def look_ahead(ground: Ground) -> Said | None:
 @finding("least-reserve", *QUEUE)
 def least_reserve(ground: Ground) -> Said | None:
     """Grade what the reserve of the settled queue falls to in the shortest hundredth of the extruding time."""
-    found = _settled(ground)
-    if found is None:
+    run = ground.run
+    least = weighted_quantile(run.reserve_ms, run.seconds, SHORTEST_SHARE, ground.settled)
+    if np.isnan(least):
         return None
-    reserve, spent, moves = found
-    least = weighted_quantile(reserve, spent, SHORTEST_SHARE)
-    shortest = moves[reserve <= least]
+    _, shortest = beyond(run.reserve_ms, run.seconds, least, ground.settled)
     answer = grade(least, (VERY_SHORT_MS, "very-short"), (SHORT_MS, "short"), above="ample")
     return Said(
         answer, least, "ms",
@@ -67,21 +65,18 @@ def least_reserve(ground: Ground) -> Said | None:
 def reserve_at_saves(ground: Ground) -> Said | None:
     """Compare the reserve all over the part with the length of one save."""
     machine = ground.run.machine
-    found = _settled(ground)
-    if found is None:
+    if not ground.settled.any():
         return None
     if not machine.checkpoint_every:
         return Said("no-saves", None, "ms", "the printer card says that the board saves no checkpoints")
-    reserve, spent, moves = found
     takes = machine.checkpoint_takes * 1e3
-    short = reserve < takes
-    share = float(spent[short].sum() / spent.sum())
+    share, short = beyond(ground.run.reserve_ms, ground.run.seconds, np.nextafter(takes, 0.0), ground.settled)
     if share < RARE_SHARE:
         return Said("longer", takes, "ms", f"the queue outlasts a save of {takes:.0f} ms everywhere on the part")
     return Said(
         "shorter", takes, "ms",
         f"for {share:.0%} of the extruding time the queue lasts less than the {takes:.0f} ms that a save takes",
-        ground.lines_of(moves[short]),
+        ground.lines_of(short),
     )  # fmt: skip
 
 
@@ -116,23 +111,17 @@ def starves_on_link(ground: Ground) -> Said | None:
 @finding("link-load", *MOTION, *LINK)
 def link_load(ground: Ground) -> Said | None:
     """Compare the time the supply needs for the busiest half second with the time its moves take."""
-    from diagnose.toolpath.starvation import supply_times
-
-    body, machine = ground.body, ground.run.machine
-    spent = np.cumsum(ground.run.seconds[body])
-    if not len(spent) or spent[-1] < WINDOW_S:
-        return None
-    window = (spent / WINDOW_S).astype(np.int64)
-    needs = np.bincount(window, supply_times(ground.moves, machine, body))
-    takes = np.bincount(window, ground.run.seconds[body])
+    sums = ground.windows(WINDOW_S, planned=True)
+    count, takes, first, needs, carried = sums
     full = np.flatnonzero(takes > 0.5 * WINDOW_S)
-    if not len(full):
+    if not len(count) or takes.sum() < WINDOW_S or not len(full):
         return None
     busiest = int(full[np.argmax(needs[full] / takes[full])])
     load = float(needs[busiest] / takes[busiest])
-    line = int(ground.moves.line[body.start + int(np.searchsorted(window, busiest))])
+    line = int(ground.moves.line[int(first[busiest])])
+    machine = ground.run.machine
     way = "memory card" if machine.feed == "card" else "cable"
-    rate = float(np.bincount(window, ground.moves.bytes_all[body])[busiest] / takes[busiest])
+    rate = float(carried[busiest] / takes[busiest])
     answer = grade(load, (HALF_LOAD, "light"), (FULL_LOAD, "near"), above="above")
     return Said(
         answer, load, "of what it can carry",
@@ -160,24 +149,24 @@ def random_stalls(ground: Ground) -> Said | None:
     """Grade the share of extruding time in which a random stall of the mean length would empty the queue."""
     from diagnose.toolpath.chances import resends
 
-    risk = ground.run.risk
-    found = _settled(ground)
-    if found is None:
+    risk, settled = ground.run.risk, ground.settled
+    if not settled.any():
         return None
     stalls = bool(risk.per_min and risk.stall_ms)
     if not stalls and not len(risk.per_move):
         return Said("low", 0.0, "of the extruding time", "the printer card states no random stalls")
-    reserve, spent, moves = found
-    bare = reserve < risk.stall_ms
-    share = float(spent[bare].sum() / spent.sum()) if stalls else 0.0
-    likely = moves[risk.per_move[moves] > 0.1 * risk.per_move.max(initial=0.0)]
+    share, shown = beyond(ground.run.reserve_ms, ground.run.seconds, np.nextafter(risk.stall_ms, 0.0), settled)
+    if not stalls:
+        share = 0.0
+    if not len(shown):
+        shown = np.flatnonzero(settled & (risk.per_move > 0.1 * risk.per_move.max(initial=0.0)))
     high = share >= RISKY_SHARE or (not stalls and risk.expected_stops >= LIKELY_STOPS)
     a_stall = f"a random stall of {risk.stall_ms:.0f} ms would empty the queue in {share:.0%} of the extruding time; "
     return Said(
         "high" if high else "low", share, "of the extruding time",
         (a_stall if stalls else "") + f"over stalls of all lengths{' and resends' if resends(ground.run.machine) else ''}, "
         f"{risk.expected_stops:.1f} stops are to be expected in the job, with 90 % from {risk.low} to {risk.high}",
-        ground.lines_of(moves[bare] if bare.any() else likely),
+        ground.lines_of(shown),
     )  # fmt: skip
 
 
@@ -231,11 +220,3 @@ def _store(ground: Ground) -> str:
     if machine.planning == "host":
         return f"the {machine.buffer_time:g} s of steps that the host streams ahead"
     return f"the queue of {machine.queue_moves} moves"
-
-
-def _settled(ground: Ground) -> tuple[Floats, Floats, Ints] | None:
-    """Return reserve (ms), time planned (s) and index of the drawing moves before which the queue is settled."""
-    moves = np.flatnonzero(ground.run.settled & ground.draws)
-    if not len(moves):
-        return None
-    return ground.run.reserve_ms[moves], ground.run.seconds[moves], moves
