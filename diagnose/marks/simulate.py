@@ -30,6 +30,8 @@ PER_BEAT = 2.0
 """Marks that a beat leaves on average where it is a ring or a stripe rather than a moment (invention)."""
 PER_LAYER = 0.3
 """The same a layer of a stripe that runs up the part (invention)."""
+MOST_DRAWS = 1000
+"""Batches after which a beat that no surface keeps is given up."""
 ENOUGH = 10
 """Times as many marks as are wanted are made where a fault has no number of its own."""
 
@@ -135,7 +137,7 @@ def make(job: Job, fault: Fault, seed: int, person: Person | None = None, machin
     chosen = _choose(truth, seen, person.wanted - blemishes, person.where, random)
     height = truth.position(chosen)[:, 2]
     others = _blemishes(truth, height, min(blemishes, len(chosen)), random)
-    spots = Spots(np.concatenate((chosen.move, others.move)), np.concatenate((chosen.share, others.share)))
+    spots = chosen.and_(others)
     true = np.arange(len(spots)) < len(chosen)
     marks, order = _measure(truth, spots, person, random)
     return Made(marks, spots[order], true[order], truth, len(left))
@@ -189,22 +191,21 @@ def _stripes(truth: Truth, beat: Beat, phase: float, random: np.random.Generator
     else:
         count = PER_LAYER * len(truth.shape.layer_z)
     count = int(random.poisson(count))
-    found: list[Spots] = []
+    found = Spots(np.empty(0, np.int64), np.empty(0))
     # A layer may be as thick as the jitter is wide: no layer need lie near a beat, so the nearest counts as well.
     step = 0.0
     if beat.clock in ("height", "layer"):
         levels = np.unique(np.round(shown, 6))
         step = float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0
-    while sum(map(len, found)) < count:
+    for _ in range(MOST_DRAWS):
+        if len(found) >= count:
+            break
         spots = truth.draw(4096, truth.surface, random)
         off = truth.shown(beat.clock, spots) / beat.period - phase
         off = np.abs(off - np.round(off)) * beat.period
         near = np.maximum(off - step / 2, 0.0) / max(beat.jitter * beat.period, 1e-9)
-        found.append(spots[random.uniform(size=len(spots)) < np.exp(-0.5 * near**2)])
-        if len(found) > 1000:
-            break
-    spots = Spots(np.concatenate([f.move for f in found] or [[]]).astype(np.int64), np.concatenate([f.share for f in found] or [[]]))
-    return spots[np.arange(min(count, len(spots)))]
+        found = found.and_(spots[random.uniform(size=len(spots)) < np.exp(-0.5 * near**2)])
+    return found[np.arange(min(count, len(found)))]
 
 
 def _places(truth: Truth, place: Place, many: int, random: np.random.Generator) -> Spots:
@@ -295,9 +296,7 @@ def _measure(truth: Truth, spots: Spots, person: Person, random: np.random.Gener
         angle = truth.angle(spots) + person.angle_err * random.standard_normal(n) + turned
         angle = _rounded(angle, person.angle_step) % 360.0
     elif person.gives == "place":
-        x, y = (
-            _rounded(here[:, k] + person.place_err * random.standard_normal(n), person.height_step) for k in (0, 1)
-        )
+        x, y = (_rounded(here[:, k] + person.place_err * random.standard_normal(n), person.height_step) for k in (0, 1))
     order = np.argsort(height, kind="stable")
     placed = np.full(n, person.place_err if person.gives == "place" else np.nan)
     marks = Marks(

@@ -29,6 +29,9 @@ class Spots:
     def __getitem__(self, chosen: Ints | Bools) -> Spots:
         return Spots(self.move[chosen], self.share[chosen])
 
+    def and_(self, others: Spots) -> Spots:
+        return Spots(np.concatenate((self.move, others.move)), np.concatenate((self.share, others.share)))
+
 
 class Truth:
     """A job as it was truly printed, on the true machine, or at the speeds asked for where there is none.
@@ -113,7 +116,8 @@ class Truth:
         left = t1 + cruise + t3 - t
         braking = length - np.sqrt(u1) * left - a * left**2 / 2
         way = np.where(t < t1, v0 * t + a * t**2 / 2, np.where(t < t1 + cruise, s1 + peak * (t - t1), braking))
-        return np.clip(way / np.maximum(length, 1e-12), 0.0, 1.0)
+        share: Floats = np.clip(way / np.maximum(length, 1e-12), 0.0, 1.0)
+        return share
 
     def at_sum(self, total: Floats, wanted: Floats) -> Spots:
         """Return where a sum that grows from move to move (n,), as it stands after each, first reaches these values."""
@@ -171,7 +175,8 @@ class Truth:
     def angle(self, spots: Spots) -> Floats:
         """Return (k,) deg round the axis, counter-clockwise from +x, 0 to 360."""
         here = self.position(spots)
-        return np.degrees(np.arctan2(here[:, 1] - self.axis[1], here[:, 0] - self.axis[0])) % 360.0
+        round_: Floats = np.degrees(np.arctan2(here[:, 1] - self.axis[1], here[:, 0] - self.axis[0])) % 360.0
+        return round_
 
     def layer(self, spots: Spots) -> Int32s:
         return self.shape.layer[spots.move]
@@ -191,7 +196,8 @@ class Truth:
                 before = self.start_s[spots.move]
             else:
                 before = np.where(spots.move > 0, self.total(clock)[spots.move - 1], 0.0)
-            return before + (after - before) * spots.share
+            reading: Floats = before + (after - before) * spots.share
+            return reading
         if clock == "layer":
             return self.layer(spots).astype(np.float64)
         if clock == "angle":

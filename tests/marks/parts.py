@@ -64,7 +64,8 @@ def tube(random: np.random.Generator) -> str:
 
 def vase(random: np.random.Generator) -> str:
     """A spiral of varying radius, waved or not; small turns are drawn more slowly, as programs do to let them cool."""
-    foot, swing, waves = float(random.uniform(18, 35)), float(random.uniform(0.1, 0.4)), int(random.choice([0, 0, 5, 8, 12]))
+    foot, swing = float(random.uniform(18, 35)), float(random.uniform(0.1, 0.4))
+    waves = int(random.choice([0, 0, 5, 8, 12]))
     depth, long, begin = float(random.uniform(0.5, 2)), float(random.uniform(25, 90)), float(random.uniform(0, 6.28))
     speed, least_s = float(random.uniform(40, 90)), float(random.uniform(2, 6))
     facet = float(random.uniform(0.5, 2))
@@ -99,7 +100,8 @@ def rounded_box(half: float, corner: float, facet: float) -> Outline:
         turn = quarter * math.pi / 2
         for k in range(steps + 1):
             a = turn + math.pi / 2 * k / steps
-            cx, cy = (half - corner) * (math.cos(turn) - math.sin(turn)), (half - corner) * (math.sin(turn) + math.cos(turn))
+            cx = (half - corner) * (math.cos(turn) - math.sin(turn))
+            cy = (half - corner) * (math.sin(turn) + math.cos(turn))
             points.append((cx + corner * math.cos(a), cy + corner * math.sin(a)))
     return points
 
@@ -189,7 +191,7 @@ def ordinary(random: np.random.Generator) -> str:
     power, facet = float(random.choice([2, 2.5, 4])), float(random.uniform(0.3, 1.2))
     facets = int(2 * math.pi * size / facet)
     stretch = float(random.uniform(0.7, 1.0))
-    speed, inner_speed, fill_speed = float(random.uniform(30, 60)), float(random.uniform(50, 90)), float(random.uniform(70, 130))
+    speed, inner_speed, fill_speed = (float(random.uniform(*r)) for r in ((30, 60), (50, 90), (70, 130)))
     gap, least_s, outer_first = float(random.uniform(2.5, 6)), float(random.uniform(4, 10)), bool(random.integers(2))
     angle = 2 * np.pi * np.arange(facets) / facets
     c, s = np.cos(angle), np.sin(angle)
