@@ -50,11 +50,11 @@ def often(said: str) -> str:
 
 
 PLACES = {
-    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "places where a stall stops the head",
-    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "places where the filament is drawn back",
-    "restarts": "places where the flow starts again", "corners": "corners", "layer-changes": "changes of layer",
-    "short-reserve": "stretches where the queue runs short", "fan-changes": "changes of the fan",
-    "temperature-changes": "changes of temperature", "overhangs": "overhangs",
+    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "likely stops by stalls",
+    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "filament draw-backs",
+    "restarts": "restarts of the flow", "corners": "corners", "layer-changes": "layer changes",
+    "short-reserve": "short-queue stretches", "fan-changes": "fan changes", "temperature-changes": "heat changes",
+    "overhangs": "overhangs",
 }  # fmt: skip
 """Kinds of places where marks may lie, as part of a sentence."""
 

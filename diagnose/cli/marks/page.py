@@ -15,6 +15,8 @@ from diagnose.triage.wording import beat, clock_name, kinds_of_places, length_of
 
 FULL_BAR = 40.0
 """dB that fill one half of a bar: the most that one set of marks may say."""
+ROOM_FOR_BARS = 16
+"""Cells that the decibans and a bar need at least."""
 SPOKEN = 3.0
 """dB from which something is said of a beat: two to one."""
 COLOURS: Mapping[Sign, tuple[int, int, int]] = {
@@ -91,12 +93,15 @@ def _tables(told: Mapping[str, Any], pen: Pen) -> Iterator[str]:
         for p in there
     ]
     heads = [[" keeps time with", "best beat", "between", "on it"]] + ([[" lies at", "", "", "on it"]] if places else [])
-    cells = list(table([*heads, *(row[:-1] for row in clocks + places)], [False, True, True, True]))
+    texts = [*heads, *(row[:-1] for row in clocks + places)]
+    cells = list(table(texts, [False, True, True, True]))
+    if max(map(len, cells)) > pen.width - ROOM_FOR_BARS:
+        cells = list(table([[t[0], t[1], t[3]] for t in texts], [False, True, True]))
     wide = max(map(len, cells))
     values = [row[-1] or 0.0 for row in clocks + places]
-    half = min(max(pen.width - wide - 14, 6), 40)
+    half = min(max(pen.width - wide - 14, 4), 40)
     left = min(max((math.ceil(min(-v, FULL_BAR) / FULL_BAR * half) for v in values if v < 0), default=0), half // 2)
-    right = min(half, pen.width - wide - 11 - left)
+    right = max(min(half, pen.width - wide - 10 - left), 1)
     scale = f"dB  {'against':>{left}} for" if left >= 7 else "dB"
     rows = [f"{text:<{wide}}  {v:+6.1f} {signed(v, left, right, pen)}".rstrip() for text, v in zip(cells[len(heads) :], values, strict=True)]
     yield f"{cells[0]:<{wide}}      {scale}"
