@@ -316,5 +316,7 @@ def _attach(triage: Triage, path: str) -> None:
 def _take(triage: Triage, job: Job) -> None:
     triage.attach(job)
     click.echo(f"  read {job.file.path}: {len(job.findings)} findings")
+    if triage.weighed is not None:
+        _say(str(triage.weighed.told["verdict"]), 2)
     if not triage.case.printer:
         click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")

@@ -32,6 +32,7 @@ OF_A_LEADER = "t shows how to cure the first suspect and how to make sure of it"
 OF_NO_LEADER = "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
 WHAT_ELSE = "a changes an answer, l shows everything for and against."
 THE_JOB = "j attaches the job file, which may tell more"
+THE_MARKS = "m takes the marks measured on the part, which may tell more"
 WHY_NOT = {
     "undo": "There is nothing to undo.",
     "why": "No question is asked now.",
@@ -182,7 +183,9 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         asked = self.chosen_question or (step.id if step else None)
         if asked is None:
             leads = self.triage.ranking()[0].probability >= LEADS
-            said = [OF_A_LEADER if leads else OF_NO_LEADER, *([THE_JOB] if self.steps else []), WHAT_ELSE]
+            kinds = {s.kind for s in self.steps}
+            more = [words for kind, words in (("job", THE_JOB), ("marks", THE_MARKS)) if kind in kinds]
+            said = [OF_A_LEADER if leads else OF_NO_LEADER, *more, WHAT_ELSE]
             panel.finish(NOTHING_LEFT + (THE_CURE if leads else ""), "; ".join(said))
             self.query_one(SuspectList).focus()
             return
