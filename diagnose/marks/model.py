@@ -47,6 +47,8 @@ class Marks:
     """Larger is worse, in any unit; NaN where not judged."""
     row: Int32s
     """Line of the file, or number in order, from 1: what a message calls the mark."""
+    zero_known: bool = True
+    """False where nobody knows from which side of the part the angles count: all are tried."""
 
     def __len__(self) -> int:
         return len(self.height)
