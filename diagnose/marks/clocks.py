@@ -164,7 +164,7 @@ def try_periods(clock: Clock, field: Field, low: float, high: float) -> Beats | 
     else:
         step = STEP * 2 * min(WIDTHS) / span
         count = min(MOST_RATES, math.ceil((1 / low - 1 / high) / step) + 1)
-        rates = 1 / high + step * np.arange(count)
+        rates = np.asarray(1 / high + step * np.arange(count), dtype=np.float64)
     if not len(rates):
         return None
     bends, bend_weight, counts = _bends(clock, rates, span)
