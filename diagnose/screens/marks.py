@@ -161,7 +161,7 @@ class MeasureMarks(ModalScreen[bool]):
 
     def _show_held(self) -> None:
         zero = f"Angle 0 is {ZERO_WORDS[self.zero]}" if self.zero != "unknown" else "I don't know where angle 0 is"
-        self.query_one("#held", Static).update(Content(f"{zero}; angles count {TURN_WORDS[self.turn]}, seen from above."))
+        self.query_one("#held", Static).update(Content(f"{zero}; angles count {TURN_WORDS[self.turn]}."))
 
     def _show_what_they_say(self) -> None:
         weighed = self.triage.weighed

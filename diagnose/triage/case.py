@@ -179,6 +179,13 @@ class Triage:
 
         return read_marks(Path(path), zero=zero or ZERO, turn=turn or TURN)
 
+    @staticmethod
+    def typed_marks(lines: Sequence[str], zero: str | None = None, turn: str | None = None) -> Marks:
+        """Return marks typed one a line, such as ``12.4 @ 35``; raises BadInput that names the line it cannot read."""
+        from diagnose.marks.reading import typed_marks
+
+        return typed_marks(lines, zero=zero or ZERO, turn=turn or TURN)
+
     def weigh(
         self,
         marks: Marks,

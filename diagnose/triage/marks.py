@@ -56,12 +56,17 @@ def weigh(
     asked: Mapping[str, Ask],
     progress: Callable[[float, str], None] | None = None,
     cancel: Callable[[], bool] | None = None,
+    part: int | None = None,
 ) -> dict[str, Any]:
-    """Hold marks against a job that was run on a printer card; returns the JSON of what they say (`marks_contract`)."""
+    """Hold marks against a job that was run on a printer card; returns the JSON of what they say (`marks_contract`).
+
+    ``part``: which object of a plate has the marks, from 1; all by default.
+    """
     from diagnose.marks.analysis import analyse
 
     trains = trains_of(card(knowledge, printer) if printer else None)
-    report = analyse(job, marks, list(dict.fromkeys(asked.values())), trains=trains, progress=progress, cancel=cancel)
+    each = list(dict.fromkeys(asked.values()))
+    report = analyse(job, marks, each, trains=trains, part=part, progress=progress, cancel=cancel)
     return marks_json(report, job, printer)
 
 
