@@ -37,6 +37,10 @@ class Case:
     """The job file attached: its path, the printer card it was run on, and the findings as computed then."""
     printer: str | None = None
     """Id of the printer card, or the path of one."""
+    marks: dict[str, Any] | None = None
+    """Marks as they were measured: `columns` by name, and `source`, the file they came from or how they were given."""
+    weighed: dict[str, Any] | None = None
+    """What those marks say on the job attached; None while there is none, or it was attached without weighing them."""
     events: int = 0
     """Events that can be undone."""
 
@@ -120,6 +124,11 @@ def _is_event(event: Any) -> bool:
         return given is None or (isinstance(given, list) and all(isinstance(a, str) for a in given))
     if event["do"] == "printer":
         return event.get("printer") is None or isinstance(event["printer"], str)
+    if event.get("weighed") is not None and not isinstance(event["weighed"], dict):
+        return False
+    if event["do"] == "marks" and event.get("marks") is not None:
+        marks = event["marks"]
+        return isinstance(marks, dict) and isinstance(marks.get("columns"), dict)
     if event["do"] == "job" and event.get("job") is not None:
         found = event["job"].get("findings") if isinstance(event["job"], dict) else None
         return isinstance(found, list) and all(
@@ -158,6 +167,10 @@ def fold(id: str, events: Iterable[dict[str, Any]]) -> Case:
             case.answers.pop(str(event["question"]), None)
         elif what == "job":
             case.job = event.get("job")
+            case.weighed = event.get("weighed") if case.marks and case.job else None
+        elif what == "marks":
+            case.marks = event.get("marks")
+            case.weighed = event.get("weighed") if case.marks and case.job else None
         elif what == "printer":
             case.printer = event.get("printer")
         elif what == "title":

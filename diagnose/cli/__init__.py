@@ -17,6 +17,7 @@ COMMANDS = {
     "ask": "The interview line by line: pipes, screen readers, plain terminals.",
     "rank": "Rank the causes from facts you already have.",
     "toolpath": "Read job files and show where the motion queue runs short.",
+    "marks": "Show what the marks on a part keep time with.",
     "rules": "Check, test, list and show the rules.",
     "printers": "List, explain and make printer cards.",
     "demo": "The whole job on an invented case, unattended.",

@@ -11,12 +11,12 @@ import click
 
 from diagnose.cases.journal import Casebook, default_folder
 from diagnose.cli import words
-from diagnose.cli.common import casebook_option, printer_option, progress, rules_option
+from diagnose.cli.common import TURNS, ZEROS, casebook_option, printer_option, progress, rules_option
 from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import NextStep, Triage, card, knowledge_from
-from diagnose.triage.wording import decibans, percent
+from diagnose.triage.wording import decibans, percent, times
 
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job
@@ -36,6 +36,8 @@ HELP = """\
   t          how to confirm and cure the first suspect
   j FILE     attach the job file
   p CARD     choose the printer card
+  m          type the marks on the part, one a line; m FILE reads them from a CSV file; m - leaves them out
+             (counted in another way than counter-clockwise from the right: m front cw, m FILE left ccw)
   q          stop; the case is kept"""
 
 
@@ -80,14 +82,14 @@ class Interview:
         self.triage = triage
         self.later: set[str] = set()
         self.told_enough = False
+        self.told_marks = False
         self.doubts: list[str] = []
 
     def run(self) -> None:
         """Ask until nothing is worth asking, the user stops, or the input ends."""
         while True:
-            step = next(
-                (s for s in self.triage.next_steps() if s.kind == "question" and s.id not in self.later), None
-            )
+            steps = self.triage.next_steps()
+            step = next((s for s in steps if s.kind == "question" and s.id not in self.later), None)
             if step is None:
                 click.echo("\nNothing more is worth asking.")
                 if self.triage.ranking()[0].probability >= ENOUGH:
@@ -96,6 +98,10 @@ class Interview:
             if self.triage.enough and not self.told_enough:
                 self.told_enough = True
                 click.echo("\nThe first suspect is clear enough to test (t); go on answering if you like, q to stop.")
+            if steps[0].kind == "marks" and not self.told_marks:
+                self.told_marks = True
+                click.echo()
+                _say("Best of all now: measure where the marks are (m); a ruler and some minutes will do.")
             question = self.triage.question(step.id)
             self._show(question)
             if not self._dialogue(question, step):
@@ -120,9 +126,7 @@ class Interview:
             if not line:
                 click.echo()
                 return False
-            said = line.strip()
-            if not sys.stdin.isatty():
-                click.echo(said)
+            said = _echoed(line)
             if said == "q":
                 return False
             try:
@@ -159,6 +163,11 @@ class Interview:
             triage.choose_printer(_unquoted(rest))
             click.echo(f"  printer card: {_unquoted(rest)}")
             return False
+        if word == "m":
+            if not self._marks(rest.strip()):
+                return False
+            self._now()
+            return True
         if word in ("w", "r", "l", "d", "t", "?"):
             self._tell(word, step)
             return False
@@ -213,6 +222,34 @@ class Interview:
                 for line in words.remedy(remedy):
                     click.echo(line)
 
+    def _marks(self, said: str) -> bool:
+        """Take marks typed or from a file, or leave them out; returns whether anything changed."""
+        triage = self.triage
+        if said == "-":
+            if triage.case.marks is None:
+                click.echo("  no marks were measured")
+                return False
+            triage.drop_marks()
+            click.echo("  the marks are left out")
+            return True
+        name, zero, turn = _held(said)
+        if name:
+            marks = triage.read_marks(_unquoted(name), zero, turn)
+        else:
+            typed = _typed()
+            if not typed:
+                click.echo("  no marks were typed; nothing was changed")
+                return False
+            marks = triage.typed_marks(typed, zero, turn)
+        weighed = triage.weigh(marks, progress=progress(False))
+        triage.put_marks(marks, weighed, _unquoted(name) or "typed")
+        click.echo(f"  {times(len(marks), 'mark')} taken" + (f", {weighed['placed']} on the part" if weighed else ""))
+        if weighed is None:
+            _say("They say something once the job file is attached: j FILE.", 2)
+        else:
+            _say(weighed["verdict"], 2)
+        return True
+
     def _now(self) -> None:
         for suspect in self.triage.ranking()[:SHOWN]:
             _say(f"{percent(suspect.probability):>7}  {decibans(suspect.change)} dB  {suspect.name}", 2, 21)
@@ -223,6 +260,42 @@ class Interview:
             if doubt not in self.doubts:
                 _say(f"note: {doubt}", 2, 6)
         self.doubts = doubts
+
+
+def _held(said: str) -> tuple[str, str | None, str | None]:
+    """Return a file name without the words behind it that say how the part was held, and those words."""
+    words, zero, turn = said.split(), None, None
+    while words and words[-1] in (*ZEROS, *TURNS):
+        last = words.pop()
+        zero, turn = (last, turn) if last in ZEROS else (zero, last)
+    return said if not (zero or turn) else " ".join(words), zero, turn
+
+
+def _typed() -> list[str]:
+    """Read marks, one a line, until an empty line or the end of the input."""
+    click.echo("  One mark a line: its height in mm, and how far round in degrees, such as 12.4 @ 35;")
+    click.echo("  the height alone will do. An empty line ends it.")
+    lines: list[str] = []
+    while True:
+        click.echo(f"  {len(lines) + 1}: ", nl=False)
+        line = sys.stdin.readline() if sys.stdin else ""
+        said = _echoed(line)
+        if not said:
+            return lines
+        try:
+            Triage.typed_marks([said])
+        except BadInput as error:
+            _say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
+            continue
+        lines.append(said)
+
+
+def _echoed(line: str) -> str:
+    """Return a line without its end; what came through a pipe is shown as if it had been typed."""
+    said = line.strip()
+    if not line or not sys.stdin.isatty():
+        click.echo(said)
+    return said
 
 
 def _unquoted(path: str) -> str:
@@ -243,5 +316,7 @@ def _attach(triage: Triage, path: str) -> None:
 def _take(triage: Triage, job: Job) -> None:
     triage.attach(job)
     click.echo(f"  read {job.file.path}: {len(job.findings)} findings")
+    if triage.weighed is not None:
+        _say(str(triage.weighed.told["verdict"]), 2)
     if not triage.case.printer:
         click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")

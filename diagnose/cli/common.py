@@ -55,6 +55,20 @@ def printer_option(command: F) -> F:
     )
 
 
+ZEROS, TURNS = ("right", "front", "left", "back", "unknown"), ("ccw", "cw")
+
+
+def held_options(command: F) -> F:
+    """Add ``--zero`` and ``--turn``: how the part was held when angles were measured."""
+    command = click.option(
+        "--turn", type=click.Choice(TURNS), help="Way the angles of the marks count, seen from above. [default: ccw]"
+    )(command)
+    return click.option(
+        "--zero", type=click.Choice(ZEROS),
+        help="Side of the part, as it lay on the bed, where angle 0 is; unknown tries them all. [default: right]",
+    )(command)  # fmt: skip
+
+
 def print_json(data: Any) -> None:
     """Print data as JSON, the same bytes for the same data, in ASCII: whole on every terminal and for every file name."""
     click.echo(json.dumps(data, indent=2, allow_nan=False))

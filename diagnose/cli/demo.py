@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,8 +17,13 @@ from diagnose.triage import Triage, knowledge_from
 from diagnose.triage.facts import facts_file
 from diagnose.triage.wording import decibans, percent
 
+if TYPE_CHECKING:
+    from diagnose.toolpath.job import Job
+
 SCENARIO = "lamp-shade.yaml"
 MOST_STEPS = 40
+SEED = 7
+"""Of the invented marks. Any other would do: the tests try several."""
 
 
 @click.command()
@@ -28,7 +34,7 @@ def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
     """Run the whole job on an invented case, unattended.
 
     A repair cafe that does not exist prints a lamp shade. The job file is written here, read, and run on a generic
-    printer; the invented person answers what is asked.
+    printer; the invented person answers what is asked, and measures the marks where the eye would have to judge them.
     """
     if keep:
         write_whole(keep, write(lamp_shade()), f"--keep {keep}", new=True)
@@ -36,22 +42,29 @@ def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
     triage = Triage(knowledge_from(packs))
     click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.")
     triage.choose_printer(scenario.printer)
+    job: Job | None = None
     for _ in range(MOST_STEPS):
         steps = triage.next_steps(1)
         if not steps or triage.enough:
             break
-        if steps[0].kind == "job":
-            _attach(triage, quiet)
+        step = steps[0]
+        by_eye = step.kind == "question" and triage.question(step.id).measured_by == "marks"
+        if step.kind == "job":
+            job = _attach(triage, quiet)
+        elif step.kind == "marks" or by_eye:
+            job = job or _attach(triage, quiet)
+            _measure(triage, job, quiet)
         else:
-            _put(triage, steps[0].id, steps[0].ask, scenario.answers)
-    if triage.case.job is None:
-        _attach(triage, quiet)
+            _put(triage, step.id, step.ask, scenario.answers)
+    job = job or _attach(triage, quiet)
+    if triage.case.marks is None:
+        _measure(triage, job, quiet)
     click.echo()
     for line in words.verdict(triage):
         click.echo(line)
 
 
-def _attach(triage: Triage, quiet: bool) -> None:
+def _attach(triage: Triage, quiet: bool) -> Job:
     """Write the invented job, read it, and take what was found into the case."""
     from diagnose.toolpath.summary import summary
 
@@ -71,6 +84,26 @@ def _attach(triage: Triage, quiet: bool) -> None:
     for why, count in stops["by_why"].items():
         heights = [s["z"] for s in stops["list"] if s["why"] == why]
         click.echo(f"  {count} of them for {why}, from {min(heights):.1f} to {max(heights):.1f} mm up the part")
+    _now(triage)
+    return job
+
+
+def _measure(triage: Triage, job: Job, quiet: bool) -> None:
+    """Have the simulator leave marks where the head stops for saving, and hold them against the job."""
+    from diagnose.cli.marks.page import page
+    from diagnose.cli.toolpath.draw import pen
+    from diagnose.marks.simulate import At, simulate
+
+    marks = simulate(job, At("checkpoint-stops"), SEED)
+    weighed = triage.weigh(marks, job)
+    triage.put_marks(marks, weighed, "invented")
+    click.echo(
+        f"\n{len(marks)} marks are measured on the part, heights to 0.1 mm and angles to 2 degrees. They are invented: the "
+        f"simulator\nlets the head stop at saves, overlooks one mark in five, and takes other blemishes for marks (seed {SEED})."
+    )
+    if weighed is not None:
+        for line in page({**weighed, "job": "lamp-shade.gcode, invented marks"}, pen(), brief=quiet):
+            click.echo(line)
     _now(triage)
 
 

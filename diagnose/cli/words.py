@@ -31,7 +31,7 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
     rest = [line for line in lines if line not in said]
     yield f'Why "{triage.cause(cause_id).name}" (decibans: 10 make ten to one)'
     for line in said:
-        kind = "" if line.source == "rate" else f"{line.id}: "
+        kind = "" if line.source in ("rate", "marks") else f"{line.id}: "
         yield from indented(f"{decibans(line.decibans)}  {kind}{line.say} ({line.strength})", 2, 8)
         where = f" [{line.rule}]" if line.rule else ""
         yield from indented(f"{line.because}{where}", 9)

@@ -142,6 +142,17 @@ class Leaves(Part):
                     "{what}",
                     {"what": f"goes from {least:g} to {most:g}", "instead": "write the smaller number under `from`"},
                 )
+        in_s, in_mm = (self.from_s, self.to_s) != (None, None), (self.from_mm, self.to_mm) != (None, None)
+        if (in_s and self.every != "time") or (in_mm and self.every not in ("path", "filament", "height", "x", "y")):
+            unit = "s" if in_s else "mm"
+            raise PydanticCustomError(
+                "rule",
+                "{what}",
+                {
+                    "what": f"gives a period in {unit} to {self.every or self.at or 'anywhere'}, which has none",
+                    "instead": "periods are in s for `every: time`, in mm for path, filament, height, x and y",
+                },
+            )
         return self
 
 

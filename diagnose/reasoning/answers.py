@@ -106,7 +106,7 @@ def reports(
             continue
         question = knowledge.questions[about]
         if marks_measured and question.measured_by == "marks":
-            aside.append(Setaside(about, "the marks were measured, which says it better"))
+            aside.append(Setaside(about, "the marks measure it"))
             continue
         filler = fills.get(about)
         found = by_id.get(filler.id) if filler else None

@@ -199,12 +199,12 @@ def _summed(factors: Sequence[Factor], out: Sequence[int]) -> Array:
     return np.asarray(np.einsum(*arguments, [letters[a] for a in out], optimize=len(factors) > 2))
 
 
-def posterior(network: Network, log_likelihoods: Array, temper: float = 1.0) -> Array:
+def posterior(network: Network, log_likelihoods: Array, temper: float = 1.0, marks: Array | None = None) -> Array:
     """Return the shares of the causes, shape (1 + C,), row 0 for *something not in the rules*; sums to 1.
 
     ``temper`` is one exponent on the likelihood of answers and findings, against over-confidence of answers that are
-    not quite independent; rates are not tempered.
+    not quite independent; rates are not tempered, nor is ``marks``, the ln of what measured marks speak for each row.
     """
-    log = network.log_prior + temper * log_likelihoods
+    log = network.log_prior + temper * log_likelihoods + (0.0 if marks is None else marks)
     shares = np.exp(log - log.max())
     return np.asarray(shares / shares.sum())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from textual import on, work
 from textual.app import ComposeResult
@@ -117,9 +117,11 @@ class AttachJob(ModalScreen[bool]):
     class JobRead(Message):
         """The job file was read."""
 
-        def __init__(self, token: object, job: Job) -> None:
+        def __init__(self, token: object, job: Job, weighed: dict[str, Any] | None) -> None:
             super().__init__()
             self.token, self.job = token, job
+            self.weighed = weighed
+            """What the marks on the case say on it; None without marks."""
 
     def __init__(self, triage: Triage) -> None:
         super().__init__()
@@ -236,7 +238,9 @@ class AttachJob(ModalScreen[bool]):
             self.post_message(self.Progressed(token, done, what))
 
         job = self.triage.read_job(path, progress, lambda: worker.is_cancelled)
-        self.post_message(self.JobRead(token, job))
+        marks = self.triage.marks
+        weighed = self.triage.weigh(marks, job) if marks is not None else None
+        self.post_message(self.JobRead(token, job, weighed))
 
     def on_attach_job_progressed(self, event: Progressed) -> None:
         """Show how far the reading is."""
@@ -249,7 +253,7 @@ class AttachJob(ModalScreen[bool]):
             return
         self.token = None
         try:
-            self.triage.attach(event.job)
+            self.triage.attach(event.job, event.weighed)
         except BadInput as error:
             self._complain(error)
             return

@@ -239,7 +239,7 @@ class GivenList(Rows):
         Binding("enter", "select", "Change", key_display="enter", id="change-answer",
                 tooltip="Answer this question again."),
         Binding("x,delete", "take_back", "Take back", key_display="x", id="take-answer-back",
-                tooltip="Take this answer back; for the job file: leave it out again."),
+                tooltip="Take this answer back; for the job file and the marks: leave them out again."),
     ]  # fmt: skip
 
     class ChangeAsked(Message):
@@ -249,8 +249,11 @@ class GivenList(Rows):
             super().__init__()
             self.question = question
 
+    class MarksAsked(Message):
+        """The user wants to see the marks, or measure more."""
+
     class TakeBackAsked(Message):
-        """The user wants an answer taken back, or the job left out."""
+        """The user wants an answer taken back, or the job or the marks left out."""
 
         def __init__(self, given: Given) -> None:
             super().__init__()
@@ -272,8 +275,10 @@ class GivenList(Rows):
         found = given.source == "finding"
         parts = [line.stylize(look.QUIET) for line in look.fold(given.ask, width)]
         words = Content(look.plain(given.say)) if given.counts else look.styled(given.say, look.QUIET)
-        parts.append(look.hang(Content("= " if found else "  "), words, width))
-        if not given.counts and given.answers:
+        parts.append(look.hang(Content("= " if found else "# " if given.source == "marks" else "  "), words, width))
+        if not given.counts and given.source == "marks":
+            parts.append(look.hang(Content("  "), given.why, width, look.QUIET))
+        elif not given.counts and given.answers:
             parts.append(look.hang(Content("  "), f"set aside: {given.why}", width, look.QUIET))
         return look.lines(parts)
 
@@ -301,7 +306,9 @@ class GivenList(Rows):
         """Enter changes an answer; findings come from the job and cannot be changed."""
         event.stop()
         given = self.given[event.option_index]
-        if given.source != "finding":
+        if given.source == "marks":
+            self.post_message(self.MarksAsked())
+        elif given.source != "finding":
             self.post_message(self.ChangeAsked(given.id))
 
     def action_take_back(self) -> None:

@@ -191,7 +191,7 @@ class KeyLine(Widget):
         shown = list(reversed(by_id.values()))  # of several keys for one thing the first
         last = [self._key(b) for b in shown if b.binding.id == self.LAST]
         keys = [self._key(b) for b in shown if b.binding.id != self.LAST]
-        room = self.content_size.width - sum(k.cell_length + 2 for k in last)
+        room = self.content_size.width + 2 - sum(k.cell_length + 2 for k in last)  # the last key has no gap behind it
         fitting: list[Content] = []
         for key in keys:
             room -= key.cell_length + 2

@@ -10,14 +10,16 @@ from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.containers import Container, Vertical
 from textual.content import Content
-from textual.screen import ModalScreen, Screen
+from textual.screen import Screen
 from textual.widgets import Static
 
 from diagnose.errors import BadInput
 from diagnose.reasoning.inquiry import ENOUGH as LEADS
 from diagnose.screens import look, pages
-from diagnose.screens.dialogs import DIALOG_CSS, MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
+from diagnose.screens.dialogs import MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
+from diagnose.screens.given import MARKS, GivenPage
 from diagnose.screens.job import AttachJob
+from diagnose.screens.marks import MeasureMarks
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
@@ -30,6 +32,7 @@ OF_A_LEADER = "t shows how to cure the first suspect and how to make sure of it"
 OF_NO_LEADER = "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
 WHAT_ELSE = "a changes an answer, l shows everything for and against."
 THE_JOB = "j attaches the job file, which may tell more"
+THE_MARKS = "m takes the marks measured on the part, which may tell more"
 WHY_NOT = {
     "undo": "There is nothing to undo.",
     "why": "No question is asked now.",
@@ -57,49 +60,6 @@ LESS_AND_LESS = ((6, 6), (6, 3), (5, 3), (5, 0), (4, 0), (3, 0))
 
 FEW_ANSWERS = 5
 """Lines of answers, with the one that counts the rest, that must be in sight before anything else is."""
-
-
-class GivenPage(SaysWhyNot, ModalScreen[str | None]):
-    """The answers on a narrow screen, where they have no band of their own."""
-
-    DEFAULT_CSS = DIALOG_CSS.format(name="GivenPage") + """
-    GivenPage > Vertical { height: 100%; }
-    GivenPage KeyLine { dock: none; }
-    """
-
-    BINDINGS = [
-        Binding("escape,q", "close", "Close", key_display="esc", id="close-answers", tooltip="Back to the question."),
-    ]
-
-    def __init__(self, given: Sequence[Given], take_back: Callable[[Given], Sequence[Given]]) -> None:
-        super().__init__()
-        self.given, self.take_back = given, take_back
-
-    def compose(self) -> ComposeResult:
-        """Lay out the list."""
-        with Vertical() as box:
-            box.border_title = "Answers given"
-            yield GivenList()
-            yield KeyLine()
-        yield TooSmall()
-
-    def on_mount(self) -> None:
-        """Show the answers."""
-        self.query_one(GivenList).show(self.given)
-
-    def on_given_list_change_asked(self, event: GivenList.ChangeAsked) -> None:
-        """Close with the question to answer again."""
-        event.stop()
-        self.dismiss(event.question)
-
-    def on_given_list_take_back_asked(self, event: GivenList.TakeBackAsked) -> None:
-        """Take an answer back and show what is left."""
-        event.stop()
-        self.query_one(GivenList).show(self.take_back(event.given))
-
-    def action_close(self) -> None:
-        """Close without a question."""
-        self.dismiss(None)
 
 
 class TriageScreen(SaysWhyNot, Screen[None]):
@@ -134,13 +94,14 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         Binding("0", "digit('0')", "Can't tell", show=False, id="answer-unknown",
                 tooltip="You can't tell: it counts neither for nor against."),
         Binding("b", "undo", "Undo", id="undo", tooltip="Undo the last thing done, step by step."),
-        Binding("w", "why", "Why", id="why-asked", tooltip="Why this question is asked: what it tells, and what apart."),
         Binding("a", "given", "Answers", id="answers-given", tooltip="What you answered; change or take back any of it."),
         Binding("j", "job", "Job", id="attach-job", tooltip="Attach the job file (G-code) and read it."),
+        Binding("m", "marks", "Marks", id="measure-marks", tooltip="Type where the marks on the part are, or read them from a file."),
         Binding("t", "tests", "Tests", id="tests", tooltip="How to confirm and cure the suspect under the cursor."),
         Binding("s", "steps", "Steps", id="next-steps", tooltip="Everything worth looking at next; choose another question."),
         Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
         Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
+        Binding("w", "why", "Why", id="why-asked", tooltip="Why this question is asked: what it tells, and what apart."),
         Binding("escape", "step_back", "Step back", show=False, id="step-back",
                 tooltip="Drop digits typed so far, or a question you chose, or go back to the cases."),
         Binding("d", "doubts", "Doubts", show=False, id="doubts", tooltip="What to do or look at again before believing the ranking."),
@@ -207,7 +168,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         self._sound_alarms()
 
     def _show_suspects(self) -> None:
-        changed = bool(self.triage.case.answers or self.triage.case.job)
+        changed = bool(self.triage.case.answers or self.triage.case.job or self.triage.case.marks)
         self.query_one(SuspectsPanel).show(
             self.triage.ranking(), self.cause, self.triage.unexplained, self.triage.unexplained_change, changed
         )
@@ -222,7 +183,9 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         asked = self.chosen_question or (step.id if step else None)
         if asked is None:
             leads = self.triage.ranking()[0].probability >= LEADS
-            said = [OF_A_LEADER if leads else OF_NO_LEADER, *([THE_JOB] if self.steps else []), WHAT_ELSE]
+            kinds = {s.kind for s in self.steps}
+            more = [words for kind, words in (("job", THE_JOB), ("marks", THE_MARKS)) if kind in kinds]
+            said = [OF_A_LEADER if leads else OF_NO_LEADER, *more, WHAT_ELSE]
             panel.finish(NOTHING_LEFT + (THE_CURE if leads else ""), "; ".join(said))
             self.query_one(SuspectList).focus()
             return
@@ -269,6 +232,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         state = f"{count} answer{'' if count == 1 else 's'}"
         if case.job:
             state += ", job read"
+        if case.marks:
+            state += ", marks" if case.weighed else ", marks wait for the job"
         title = Content.styled(look.plain(case.title) or case.id, look.BOLD)
         width = max(self.app.size.width - 2, 20)
         self.query_one("#head", Static).update(look.spread(title, Content(f"{state}, saved"), width))
@@ -349,6 +314,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
     def _take_back(self, given: Given) -> Sequence[Given]:
         if given.source == "finding":
             self._do(self.triage.detach)
+        elif given.source == "marks":
+            self._do(self.triage.drop_marks)
         else:
             self._do(partial(self.triage.take_back, given.id))
         return self.triage.given()
@@ -393,7 +360,13 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         if self.has_class("-wide"):
             self.query_one("#given").focus()
         else:
-            self.app.push_screen(GivenPage(self.triage.given(), self._take_back), self._choose_question)
+            def chosen(question: str | None) -> None:
+                if question == MARKS:
+                    self.action_marks()
+                else:
+                    self._choose_question(question)
+
+            self.app.push_screen(GivenPage(self.triage.given(), self._take_back), chosen)
 
     def action_job(self) -> None:
         """Attach the job file."""
@@ -407,6 +380,21 @@ class TriageScreen(SaysWhyNot, Screen[None]):
                 self.app.push_screen(pages.findings_page(found, dialog.warnings))
 
         self.app.push_screen(dialog, attached)
+
+    def action_marks(self) -> None:
+        """Type the marks, or read them from a file."""
+
+        def measured(changed: bool | None) -> None:
+            if changed:
+                self.chosen_question = None
+                self.show_case()
+
+        self.app.push_screen(MeasureMarks(self.triage), measured)
+
+    def on_given_list_marks_asked(self, event: GivenList.MarksAsked) -> None:
+        """Show the marks."""
+        event.stop()
+        self.action_marks()
 
     def _weights_with_leaders(self) -> dict[str, float]:
         """Return what is on the case with the largest weight it has with one of the leading suspects, in dB."""
@@ -430,6 +418,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         def chosen(index: int | None) -> None:
             if index is not None and steps[index].kind == "job":
                 self.action_job()
+            elif index is not None and steps[index].kind == "marks":
+                self.action_marks()
             elif index is not None:
                 self._choose_question(steps[index].id)
 
@@ -475,7 +465,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         possible = {
             "undo": self.triage.case.events > 0,
             "why": bool(self.is_mounted and self.query_one(QuestionPanel).question),
-            "given": bool(self.triage.case.answers or self.triage.case.job),
+            "given": bool(self.triage.given()),
             "steps": bool(self.steps),
             "doubts": bool(self.doubts or self.alarms),
             "digit": bool(self.is_mounted and self.query_one(QuestionPanel).question),

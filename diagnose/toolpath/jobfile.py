@@ -19,7 +19,7 @@ from diagnose.toolpath.progress import Cancel, Progress, ask, asking, say, share
 from diagnose.toolpath.shape import Shape, shape
 from diagnose.toolpath.source import Source, find_source
 from diagnose.toolpath.stream import pieces
-from diagnose.toolpath.sums import LayerSums, sum_layers
+from diagnose.toolpath.sums import SLOWEST, LayerSums, sum_layers
 from diagnose.toolpath.words import Words
 
 
@@ -61,6 +61,12 @@ class JobFile:
     def length(self) -> Floats:
         """(n,) mm travelled by the head in each move."""
         return self.shape.length
+
+    @property
+    def nominal_s(self) -> Floats:
+        """(n,) s each move takes at the speed asked for, without gathering speed or braking; worked out at each call."""
+        path = np.where(self.length > 0, self.length, np.abs(self.moves.e))
+        return path / np.maximum(np.nan_to_num(self.moves.feed), SLOWEST)
 
     @cached_property
     def sums(self) -> LayerSums:

@@ -13,22 +13,24 @@ import numpy as np
 
 from diagnose.cases.journal import Case, Casebook, Journal, fold
 from diagnose.errors import BadInput, nearest
-from diagnose.knowledge.models import EFFORT_MINUTES, Cause, Question, Remedy
+from diagnose.knowledge.models import Cause, Question, Remedy
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning import doubt, inquiry, ledger
 from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, reports
 from diagnose.reasoning.inference import Seen, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
-from diagnose.triage import explain
-from diagnose.triage.sources import card, expected_findings, machine_of
+from diagnose.triage import account, explain, steps
+from diagnose.triage import marks as marked
+from diagnose.triage.sources import card, machine_of
 from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
 
 if TYPE_CHECKING:
+    from diagnose.marks.model import Marks
     from diagnose.toolpath.job import Job
 
-JOB_STEP = "job"
-JOB_EFFORT = "handle"
-"""Finding and attaching the job file is about as much work as handling the part."""
+
+ZERO, TURN = "right", "ccw"
+"""How a part is held when angles are measured, where nobody says: from the x axis, as angles are counted in G-code."""
 
 
 @dataclass(frozen=True)
@@ -47,11 +49,11 @@ class Standing:
 
     @cached_property
     def shares(self) -> Array:
-        return posterior(self.network, self.links.log_likelihoods[-1], self.links.temper)
+        return posterior(self.network, self.links.log_likelihoods[-1], self.links.temper, self.links.marks)
 
     @cached_property
     def log_odds(self) -> Array:
-        return ledger.log_odds(self.network, self.links.log_likelihoods[-1], self.links.temper)
+        return ledger.log_odds(self.network, self.links.log_likelihoods[-1], self.links.temper, self.links.marks)
 
 
 class Triage:
@@ -68,6 +70,10 @@ class Triage:
         self.case = self._folded()
         self._standing: Standing | None = None
         self._before: Array | None = None
+        self._job: Job | None = None
+        """The job file as read last, so that marks typed later need not read it again."""
+        self.asks = marked.asks(knowledge)
+        """Cause id to what it asks of the marks, of those that ask anything."""
         self._may_bring: tuple[str | None, dict[str, float]] | None = None
         """Printer card to the findings that a job run on it may bring, each with how far it will be believed."""
 
@@ -141,11 +147,18 @@ class Triage:
             raise BadInput("no path holds a zero character", "take it out", repr(str(path)))
         return read_job(file, machine, progress=progress, cancel=cancel)
 
-    def attach(self, job: Job) -> None:
-        """Take the findings of a job that was read into the case."""
+    def attach(self, job: Job, weighed: dict[str, Any] | None = None) -> None:
+        """Take the findings of a job that was read into the case, and what the marks on the case say on it.
+
+        ``weighed`` is what `weigh` returned for this job, where that was done on another thread; else it is done here.
+        """
         findings = [finding.as_json() for finding in job.findings]
         path = str(job.file.path.absolute())
-        self._record({"do": "job", "job": {"path": path, "printer": self.case.printer, "findings": findings}})
+        self._job = job
+        event: dict[str, Any] = {"do": "job", "job": {"path": path, "printer": self.case.printer, "findings": findings}}
+        if self.marks is not None:
+            event["weighed"] = weighed or self.weigh(self.marks, job)
+        self._record(event)
 
     def believe(self, findings: Mapping[str, str], confidence: float) -> None:
         """Take stated findings (id to answer) into the case as if a job had shown them; for worked examples."""
@@ -155,8 +168,50 @@ class Triage:
         self._record({"do": "job", "job": {"path": "", "findings": stated}})
 
     def detach(self) -> None:
-        """Leave the job file out again."""
+        """Leave the job file out again; marks stay on the case and wait for another one."""
+        self._job = None
         self._record({"do": "job", "job": None})
+
+    @staticmethod
+    def read_marks(path: str | Path, zero: str | None = None, turn: str | None = None) -> Marks:
+        """Read a CSV file of marks; raises BadInput, with the line, for one that cannot be used."""
+        from diagnose.marks.reading import read_marks
+
+        return read_marks(Path(path), zero=zero or ZERO, turn=turn or TURN)
+
+    @staticmethod
+    def typed_marks(lines: Sequence[str], zero: str | None = None, turn: str | None = None) -> Marks:
+        """Return marks typed one a line, such as ``12.4 @ 35``; raises BadInput that names the line it cannot read."""
+        from diagnose.marks.reading import typed_marks
+
+        return typed_marks(lines, zero=zero or ZERO, turn=turn or TURN)
+
+    def weigh(
+        self,
+        marks: Marks,
+        job: Job | None = None,
+        progress: Callable[[float, str], None] | None = None,
+        cancel: Callable[[], bool] | None = None,
+    ) -> dict[str, Any] | None:
+        """Hold marks against a job, the one on the case by default; returns the JSON of what they say.
+
+        Changes nothing: safe on another thread. None where the case has no job file. Raises BadInput where its job file
+        cannot be read any more.
+        """
+        job = job or self._job_again(progress, cancel)
+        if job is None:
+            return None
+        ran_on = self.case.printer if job is not self._job else (self.case.job or {}).get("printer", self.case.printer)
+        return marked.weigh(self.knowledge, marks, job, ran_on, self.asks, progress, cancel)
+
+    def put_marks(self, marks: Marks, weighed: dict[str, Any] | None = None, source: str = "") -> None:
+        """Take measured marks into the case, in place of any before; ``weighed`` is what `weigh` returned for them."""
+        event = {"do": "marks", "marks": {"columns": marked.packed(marks), "source": source}}
+        self._record({**event, "weighed": weighed} if weighed else event)
+
+    def drop_marks(self) -> None:
+        """Leave the marks out again."""
+        self._record({"do": "marks", "marks": None})
 
     # -- what follows ------------------------------------------------------------------------------------------------
 
@@ -164,17 +219,38 @@ class Triage:
     def standing(self) -> Standing:
         """The answers lined up and weighed; worked out once after each change."""
         if self._standing is None:
-            lined_up, aside, warnings = reports(self.knowledge, self.network, self.case.answers, self._found())
+            weighed = self.weighed
+            lined_up, aside, warnings = reports(
+                self.knowledge, self.network, self.case.answers, self._found(),
+                marks_measured=weighed is not None and weighed.enough,
+            )  # fmt: skip
             ran_on = (self.case.job or {}).get("printer", self.case.printer)
             if ran_on != self.case.printer:
                 warnings.append(
                     f"The job file was run on {f'the card {ran_on}' if ran_on else 'no printer card'}, "
                     "and another one is chosen now: attach it again."
                 )
-            self._standing = Standing(
-                self.network, lined_up, aside, warnings, ledger.chain(self.network, lined_up)
-            )
+            spoken = None
+            if weighed is not None:
+                spoken = weighed.decibans(self.asks) or None
+                warnings += account.of_marks(weighed, self.asks)
+            links = ledger.chain(self.network, lined_up, marks=spoken)
+            self._standing = Standing(self.network, lined_up, aside, warnings, links)
         return self._standing
+
+    @property
+    def marks(self) -> Marks | None:
+        """The marks measured on the part, or None."""
+        if self.case.marks is None:
+            return None
+        with suppress(ValueError):  # a journal changed by hand
+            return marked.unpacked(self.case.marks["columns"])
+        return None
+
+    @property
+    def weighed(self) -> marked.Weighed | None:
+        """What the marks say on the job attached; None without marks, or while there is no job to hold them against."""
+        return marked.Weighed.of(self.case.weighed) if self.case.weighed else None
 
     def ranking(self) -> list[Suspect]:
         """Return the causes, likeliest first; shares and `unexplained` sum to 1."""
@@ -208,36 +284,16 @@ class Triage:
         prior, each = ledger.weights(self.network, self.standing.links)
         context = {r.about: r.answers[0] for r in self.standing.reports if len(r.answers) == 1}
         lines = [explain.rate_line(self.knowledge, cause, float(prior[row]))]
-        for report, weight in zip(self.standing.reports, each, strict=True):
+        for report, weight in zip(self.standing.reports, each, strict=False):
             lines.append(explain.report_line(self.knowledge, cause, report, context, float(weight[row])))
+        weighed = self.weighed
+        if weighed is not None and self.standing.links.marks is not None:
+            lines.append(explain.marks_line(self.knowledge, cause, weighed, self.asks.get(cause_id), float(each[-1][row])))
         return lines
 
     def next_steps(self, most: int | None = None) -> list[NextStep]:
-        """Return what is worth looking at, most information a minute first; attaching the job competes."""
-        now = self.standing
-        results = self.knowledge.result_questions()
-        open_questions = [q for q in self.knowledge.questions if q not in self.case.answers and q not in results]
-        settled = {f.fills for f in self.knowledge.findings.values() if f.fills and f.id in self._finding_ids()}
-        told = {
-            gain.about: gain
-            for gain in inquiry.gains(
-                self.network, [q for q in open_questions if q not in settled], now.observed, now.shares
-            )
-        }
-        steps = [self._step(id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
-        if self.case.job is None:
-            bits = inquiry.job_gain(self.network, self._job_may_bring(), now.observed, now.shares)
-            if bits >= inquiry.WORTH_BITS:
-                steps.append(
-                    NextStep(JOB_STEP, "job", "Can you attach the job file (G-code) of this print?", bits,
-                             JOB_EFFORT, EFFORT_MINUTES[JOB_EFFORT], (), ())
-                )  # fmt: skip
-        steps.sort(key=lambda step: (-step.bits / step.minutes, step.id))
-        # Danger comes before any diagnosis; then everything else hangs on what is wrong with the part.
-        for first in (self.knowledge.by_role("defect"), self.knowledge.danger_question()):
-            if first is not None and first.id in open_questions:
-                steps = [self._step(first.id, told)] + [step for step in steps if step.id != first.id]
-        return steps[:most]
+        """Return what is worth looking at, most information a minute first; job file and marks compete."""
+        return steps.next_steps(self)[:most]
 
     def next_question(self) -> NextStep | None:
         """Return the best question to ask now, or None when no question is worth its effort."""
@@ -261,23 +317,7 @@ class Triage:
 
     def doubts(self) -> list[str]:
         """Return, in sentences, what the user should look at again before believing the ranking."""
-        said = list(self.standing.warnings)
-        conflict = self.conflict()
-        if conflict.spoken:
-            asked = " and ".join(f'"{self._ask_of(id)}"' for id in conflict.answers)
-            said.append(f"These answers do not go together ({conflict.bits:.1f} bits). Look again at {asked}.")
-        told = [r for r in self.standing.reports if doubt.speaks(self.network, r)]
-        if len(told) >= doubt.LEAST_REPORTS and self.surprise() < doubt.SURPRISE:
-            said.append(
-                "Even the first suspect explains these answers badly: "
-                "it may be something that is not in the rules, or more than one cause at once."
-            )
-        if told and self.unexplained > float(self.standing.shares[1:].max(initial=0.0)):
-            said.append(
-                "The likeliest of all is something not in the rules: they know little of such a print, "
-                "so look further than this list."
-            )
-        return said
+        return account.doubts(self)
 
     def alarms(self) -> list[str]:
         """Return what to do at once because an answer means danger; the interview waits for it."""
@@ -311,28 +351,8 @@ class Triage:
         return [self.knowledge.remedies[r] for r in self.cause(cause_id).remedies]
 
     def given(self) -> list[Given]:
-        """Return every answer and finding on the case, and whether it counts."""
-        aside = {s.id: s.why for s in self.standing.aside}
-        listed = []
-        for id, answers in self.case.answers.items():
-            question = self.knowledge.questions[id]
-            counts = answers is not None and id not in aside
-            why = aside.get(id, "" if counts else "you could not tell")
-            listed.append(
-                Given(id, "test" if id in self.knowledge.result_questions() else "question", question.ask,
-                      answers or (), "can't tell" if answers is None else explain.say(self.knowledge, id, answers),
-                      counts, why)
-            )  # fmt: skip
-        counted = {r.id for r in self.standing.reports}
-        for finding in self._findings():
-            known = self.knowledge.findings.get(finding["id"])
-            if known:
-                listed.append(
-                    Given(known.id, "finding", known.name, (finding["answer"],),
-                          explain.say(self.knowledge, known.id, (finding["answer"],)), known.id in counted,
-                          aside.get(known.id, finding["because"]))
-                )  # fmt: skip
-        return listed
+        """Return every answer and finding on the case, and the marks, and whether each counts."""
+        return account.given(self)
 
     def question(self, id: str) -> Question:
         """Return a question; raises BadInput when there is none of that id."""
@@ -369,35 +389,29 @@ class Triage:
                 del case.answers[id]
         return case
 
-    def _findings(self) -> Sequence[dict[str, Any]]:
+    def found(self) -> Sequence[dict[str, Any]]:
+        """The findings of the job on the case, as they were computed."""
         return self.case.job["findings"] if self.case.job else ()
 
     def _finding_ids(self) -> set[str]:
-        return {f["id"] for f in self._findings()}
+        return {f["id"] for f in self.found()}
 
     def _found(self) -> list[Found]:
-        return [Found(f["id"], f["answer"], float(f["confidence"])) for f in self._findings()]
+        return [Found(f["id"], f["answer"], float(f["confidence"])) for f in self.found()]
 
-    def _job_may_bring(self) -> dict[str, float]:
+    def job_may_bring(self) -> dict[str, float]:
+        """Return the findings that a job run on the chosen printer may bring, each with how far it will be believed."""
         if self._may_bring is None or self._may_bring[0] != self.case.printer:
-            machine = None
-            if self.case.printer:
-                with suppress(BadInput):  # a card that has gone is told when the job is read
-                    machine = machine_of(card(self.knowledge, self.case.printer))
-            expected = {id: sure for id, sure in expected_findings(machine).items() if id in self.network.of}
-            self._may_bring = self.case.printer, expected
+            self._may_bring = self.case.printer, steps.job_may_bring(self)
         return self._may_bring[1]
 
-    def _ask_of(self, id: str) -> str:
-        if id in self.knowledge.questions:
-            return self.knowledge.questions[id].ask
-        return self.knowledge.findings[id].name
-
-    def _step(self, id: str, told: Mapping[str, inquiry.Gain]) -> NextStep:
-        question = self.knowledge.questions[id]
-        gain = told.get(id, inquiry.Gain(id, 0.0, ()))
-        names = tuple(self.knowledge.causes[c].name for c in gain.tells_apart)
-        return NextStep(
-            question.id, "question", question.ask, gain.bits, question.effort, EFFORT_MINUTES[question.effort],
-            names, gain.tells_apart,
-        )  # fmt: skip
+    def _job_again(
+        self, progress: Callable[[float, str], None] | None, cancel: Callable[[], bool] | None
+    ) -> Job | None:
+        """Return the job on the case, read again where it was not read by this program run."""
+        told = self.case.job
+        if not told or not told.get("path"):
+            return None
+        if self._job is None or str(self._job.file.path.absolute()) != told["path"]:
+            self._job = self.read_job(told["path"], progress, cancel, told.get("printer"))
+        return self._job

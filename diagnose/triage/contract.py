@@ -1,4 +1,9 @@
-"""A case and the rules as JSON: keys may be added, never changed."""
+"""A case and the rules as JSON: keys may be added, never changed.
+
+`rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test or marks; marks
+come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or ``marks``), ``marks``,
+``answers`` with whether each counts and why not, ``unexplained``, ``conflict``, ``surprise``, ``alarms``, ``warnings``.
+"""
 
 from __future__ import annotations
 
@@ -53,8 +58,27 @@ def rank_json(triage: Triage) -> dict[str, Any]:
             {"id": g.id, "source": g.source, "answer": list(g.answers), "counts": g.counts, "why": g.why}
             for g in triage.given()
         ],
+        "marks": _marks(triage),
         "alarms": triage.alarms(),
         "warnings": triage.doubts(),
+    }
+
+
+def _marks(triage: Triage) -> dict[str, Any] | None:
+    """Return the marks on a case: how many, how many on the part, whether they count, and what they say.
+
+    ``placed`` and ``verdict`` are null while there is no job file to hold them against; ``weighed`` is the JSON of
+    `marks` (`marks_contract`) or null.
+    """
+    marks, weighed = triage.marks, triage.weighed
+    if marks is None:
+        return None
+    return {
+        "marks": len(marks),
+        "placed": weighed.placed if weighed else None,
+        "counts": weighed is not None and weighed.enough,
+        "verdict": str(weighed.told["verdict"]) if weighed else None,
+        "weighed": dict(weighed.told) if weighed else None,
     }
 
 
@@ -75,6 +99,7 @@ def rules_json(knowledge: Knowledge) -> dict[str, Any]:
                 "role": q.role,
                 "on_purpose": q.id in results,
                 "answers": [{"id": a.id, "say": a.say} for a in q.answers],
+                "measured_by": q.measured_by,
                 "ask_if": {about: list(answers) for about, answers in q.ask_if.items()},
             }
             for q in knowledge.questions.values()

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from diagnose.knowledge.models import Answer, Cause, Evidence, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.answers import Report
 from diagnose.reasoning.ledger import strength
 from diagnose.triage.views import LedgerLine, Source
-from diagnose.triage.wording import often
+from diagnose.triage.wording import at_or_every, often
+
+if TYPE_CHECKING:
+    from diagnose.marks.model import Ask
+    from diagnose.triage.marks import Weighed
+
+MARKS = "marks"
+"""Id of the marks in a ledger and among what was given."""
 
 RATE_WORDS = {
     "everyday": "an everyday cause of bad prints",
@@ -49,6 +57,19 @@ def report_line(
         source, report.id, ", ".join(report.answers), say(knowledge, report.about, report.answers), decibans,
         strength(decibans), because, rule,
     )  # fmt: skip
+
+
+def marks_line(knowledge: Knowledge, cause: Cause, weighed: Weighed, ask: Ask | None, decibans: float) -> LedgerLine:
+    """Return the measured marks as the last line of a cause's ledger."""
+    if ask is not None:
+        because = f"it leaves its marks {at_or_every(ask)}"
+    elif cause.leaves is not None:
+        because = "it leaves marks anywhere on the surface, and these are weighed against that"
+    else:
+        because = "its rules do not say where its marks lie; the other suspects are weighed by it"
+    answer = f"{weighed.placed} of {weighed.told['marks']}"
+    rule = str(knowledge.origins.get(("causes", cause.id), "")) if cause.leaves is not None else ""
+    return LedgerLine("marks", MARKS, answer, weighed.say(ask), decibans, strength(decibans), because, rule)
 
 
 def say(knowledge: Knowledge, about: str, answers: Sequence[str]) -> str:

@@ -15,7 +15,8 @@ from diagnose.triage.case import Triage
 
 NONE_OF_THESE = "-"
 """What a command line says for none of the options of a question that takes several."""
-FIELDS = ("answers", "job", "printer")
+FIELDS = ("answers", "job", "marks", "printer")
+MARKS_FIELDS = ("file", "zero", "turn")
 EXAMPLE_CONFIDENCE = 0.95
 """How far a finding stated in a worked example is believed: as far as any may be."""
 
@@ -27,10 +28,19 @@ class Facts:
     answers: dict[str, list[str]] = field(default_factory=dict)
     job: str | None = None
     printer: str | None = None
+    marks: str | None = None
+    """CSV file of marks measured on the part."""
+    zero: str | None = None
+    """Where on the part angles were counted from; None: as the reader of marks takes it."""
+    turn: str | None = None
+    """Which way they were counted."""
 
 
 def facts_file(path: Path) -> Facts:
-    """Read ``{answers: {question: answer or list}, job, printer}``; raises BadInput with file and line."""
+    """Read ``{answers: {question: answer or list}, job, marks, printer}``; raises BadInput with file and line.
+
+    ``marks`` is a path, or ``{file, zero, turn}`` where the part was held in another way than usual.
+    """
     document, problems = read(path)
     if problems:
         first = problems[0]
@@ -50,8 +60,19 @@ def facts_file(path: Path) -> Facts:
         if not all(isinstance(a, str) for a in many):
             raise _fault(document, ("answers", question), f"{question!r} has no answer", "write an answer id, or unknown")
         facts.answers[question] = many
+    if isinstance(data.get("marks"), dict):
+        held = data["marks"]
+        for name in held:
+            if name not in MARKS_FIELDS:
+                raise _fault(document, ("marks", name), f"{name!r} is not a field of marks", nearest(name, MARKS_FIELDS) or
+                             f"the fields are: {', '.join(MARKS_FIELDS)}", key=True)  # fmt: skip
+        facts.marks, facts.zero, facts.turn = (_text(document, held, name, "marks") for name in MARKS_FIELDS)
+    else:
+        facts.marks = _text(document, data, "marks")
     if facts.job is not None:
         facts.job = _beside(path, facts.job)
+    if facts.marks is not None:
+        facts.marks = _beside(path, facts.marks)
     if facts.printer is not None and facts.printer.endswith((".yaml", ".yml")):
         facts.printer = _beside(path, facts.printer)  # any other name is the id of a card
     return facts
@@ -131,10 +152,10 @@ def _beside(path: Path, name: str) -> str:
     return name if name.startswith("~") else str(path.parent / name)
 
 
-def _text(document: Document, data: Mapping[str, object], name: str) -> str | None:
+def _text(document: Document, data: Mapping[str, object], name: str, inside: str = "") -> str | None:
     value = data.get(name)
     if value is not None and not isinstance(value, str):
-        raise _fault(document, (name,), f"`{name}` is not a text", "write a path or an id")
+        raise _fault(document, (inside, name) if inside else (name,), f"`{name}` is not a text", "write a path or an id")
     return value
 
 

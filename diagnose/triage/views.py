@@ -28,7 +28,7 @@ class LedgerLine:
 
     source: Source
     id: str
-    """Question or finding; empty for the rate."""
+    """Question or finding; ``marks``; empty for the rate."""
     answer: str
     """Answer ids joined by a comma."""
     say: str
@@ -45,8 +45,8 @@ class NextStep:
     """What to look at next."""
 
     id: str
-    """A question, or ``job``: attach the job file."""
-    kind: Literal["question", "job"]
+    """A question; ``job``: attach the job file; ``marks``: measure where the marks are."""
+    kind: Literal["question", "job", "marks"]
     ask: str
     bits: float
     effort: str

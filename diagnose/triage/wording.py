@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnose.marks.model import Ask
+
 LEAST_SHOWN, MOST_SHOWN = 0.001, 0.995
 
 
@@ -41,3 +47,64 @@ def often(said: str) -> str:
     if " in " in said:
         return f"in {said.replace(' in ', ' of ')} prints"
     return FREQUENCY_WORDS.get(said, f"in {said} of all prints")
+
+
+PLACES = {
+    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "likely stops by stalls",
+    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "filament draw-backs",
+    "restarts": "restarts of the flow", "corners": "corners", "layer-changes": "layer changes",
+    "short-reserve": "short-queue stretches", "fan-changes": "fan changes", "temperature-changes": "heat changes",
+    "overhangs": "overhangs",
+}  # fmt: skip
+"""Kinds of places where marks may lie, as part of a sentence."""
+
+CLOCKS = {
+    "time": "time", "path": "path printed", "filament": "filament used", "height": "height", "layer": "layers",
+    "angle": "angle round the axis", "x": "x", "y": "y",
+}  # fmt: skip
+"""What marks may keep time with, in words."""
+
+
+def kinds_of_places(place: str) -> str:
+    """Return a kind of place in words; one that is not known here is shown as it is."""
+    return PLACES.get(place, place)
+
+
+def clock_name(clock: str) -> str:
+    """Return a clock in words; one that is not known here is shown as it is."""
+    return CLOCKS.get(clock, clock)
+
+
+def keeps(clock: str) -> str:
+    """Return what a beat is kept in: ``in time``."""
+    return {"path": "along the path", "filament": "in filament used", "angle": "round the axis"}.get(clock, f"in {CLOCKS.get(clock, clock)}")
+
+
+def at_or_every(ask: Ask) -> str:
+    """Return where a cause leaves its marks: ``at seams``, ``at an even beat in time, 5 to 120 s``."""
+    if ask.at is not None:
+        return f"at {kinds_of_places(ask.at)}"
+    clock = ask.every or ""
+    unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
+    span = f", {ask.low:g} to {ask.high:g} {unit}" if ask.low is not None and ask.high is not None else ""
+    return f"at an even beat {keeps(clock)}{span}"
+
+
+def length_of(clock: str, period: float, within: float | None = None) -> str:
+    """Return a period with its unit: ``5.03 s``, ``8.00 mm``, ``12.0 layers``.
+
+    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; without it three
+    figures are shown.
+    """
+    unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
+    scale = period / 100 if not within or not within > 0 else within / 2
+    return f"{period:.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
+
+
+def beat(clock: str, period: float, within: float | None = None) -> str:
+    """Return a beat as part of a sentence: ``one 5.03 s beat``, ``steps of 8.00 mm in height``."""
+    said = length_of(clock, period, within)
+    if clock == "time":
+        return f"one {said} beat"
+    where = {"path": "along the path", "filament": "of filament", "layer": "", "angle": "round the axis"}.get(clock, f"in {clock}")
+    return f"steps of {said} {where}".rstrip()
