@@ -234,6 +234,12 @@ def _improved(shares: Array, costs: Array, cures: Array, help_cost: float) -> Or
     return best
 
 
+def until_help(shares: Array, trials: Sequence[Trial], sequence: Sequence[int], help_cost: float) -> Order:
+    """Return a given sequence up to where calling for help is cheaper than going on, with its expected cost."""
+    costs, cures = np.array([t.cost for t in trials]), np.array([t.cures for t in trials])
+    return _cut(shares, costs, cures, sequence, help_cost)
+
+
 def by_cost(trials: Sequence[Trial]) -> tuple[int, ...]:
     """Return the naive order: the cheapest first."""
     return tuple(sorted(range(len(trials)), key=lambda k: (trials[k].cost, k)))
