@@ -24,6 +24,7 @@ from diagnose.knowledge.models import (
     Remedy,
     Source,
 )
+from diagnose.knowledge.rates import Rates
 from diagnose.knowledge.reader import Document, Problem, read
 
 KINDS: dict[str, type[BaseModel]] = {
@@ -83,6 +84,7 @@ class Knowledge:
     sources: dict[str, Source] = field(default_factory=dict)
     examples: list[Example] = field(default_factory=list)
     packs: list[PackHeader] = field(default_factory=list)
+    rates: Rates = field(default_factory=Rates)
     origins: dict[tuple[str, str], Origin] = field(default_factory=dict)
     """(kind, id) to where the entry stands; examples under their name."""
     lines: dict[tuple[str, int], Origin] = field(default_factory=dict)
@@ -193,8 +195,12 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
             if kind == "pack":
                 made = _validate(PackHeader, entries, document, (kind,), "", problems)
                 header = made or header
+            elif kind == "rates":
+                stated = _validate(Rates, entries, document, (kind,), "", problems)
+                if stated:
+                    knowledge.rates = knowledge.rates.model_copy(update=stated.model_dump(exclude_unset=True))
             elif kind not in KINDS:
-                hint = nearest(kind, [*KINDS, "pack"])
+                hint = nearest(kind, [*KINDS, "pack", "rates"])
                 problems.append(
                     Problem(
                         document.file, *at, "", f"{kind!r} is not a kind of entry",

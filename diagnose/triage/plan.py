@@ -1,0 +1,220 @@
+"""From suspects to a cure: what to try next on a case, at what cost, and how much cheaper that is than habit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from diagnose.knowledge.models import ConfirmingTest, Costed, Remedy
+from diagnose.reasoning import plan as planning
+from diagnose.reasoning.inference import log_likelihood
+from diagnose.reasoning.inquiry import predictive
+from diagnose.reasoning.plan import Course, Look, Trial
+from diagnose.triage import explain
+
+if TYPE_CHECKING:
+    from diagnose.triage.case import Triage
+
+LEAST_SHARE = 0.002
+"""Causes less likely than this bring no remedy into the plan: trying one would cost more than it can save."""
+TESTED_SHARE = 0.02
+"""Causes less likely than this bring no confirming test."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do."""
+
+    kind: str
+    """``test`` or ``remedy``."""
+    id: str
+    name: str
+    what: Costed
+    cost: float
+    """In the shop's currency, the verifying print of a remedy included."""
+    probability: float
+    """Chance that this step ends the search, given that those before it did not; 0 for a test."""
+    cures: tuple[tuple[str, float], ...]
+    """Names of the causes it would cure, with their share, likeliest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """What follows a result of the test that comes first."""
+
+    say: str
+    """The result in words."""
+    probability: float
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to do, in order. Costs are in the shop's currency."""
+
+    steps: tuple[Step, ...]
+    """A test that comes first stands alone; then `branches` say what follows."""
+    branches: tuple[Branch, ...]
+    cost: float
+    """Expected until the cure, the call for help where all fails included."""
+    without_tests: float
+
+    def along(self) -> list[Step]:
+        """Return the steps on the likeliest way."""
+        steps = list(self.steps)
+        if self.branches:
+            steps += max(self.branches, key=lambda b: b.probability).plan.along()
+        return steps
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Expected costs of other orders from here, without tests, each up to where help is cheaper than going on."""
+
+    popularity: float
+    """What people commonly try first."""
+    chance: float
+    cheapest: float
+
+
+class Planner:
+    """The plan of a case as it stands."""
+
+    def __init__(self, triage: Triage) -> None:
+        self._triage = triage
+        self._rates = triage.knowledge.rates
+        self._shares = triage.standing.shares
+        self._remedies = self._worth(LEAST_SHARE, "remedies")
+        self._tests = [] if triage.alarms() else self._open_tests()
+        self._trials = [self._trial(r) for r in self._remedies]
+        self._looks = [self._look(t) for t in self._tests]
+
+    def plan(self) -> Plan:
+        """Return the plan with the least expected cost."""
+        return self._told(planning.course(self._shares, self._trials, self._looks, self._rates.help))
+
+    def compared(self) -> Compared:
+        """Return what the same remedies would cost in naive orders."""
+        habit = sorted(range(len(self._trials)), key=lambda k: (self._remedies[k].tried, self._trials[k].cost))
+        orders = (habit, planning.by_chance(self._shares, self._trials), planning.by_cost(self._trials))
+        return Compared(
+            *(planning.until_help(self._shares, self._trials, o, self._rates.help).cost if self._trials else self._rates.help
+              for o in orders)
+        )  # fmt: skip
+
+    def _worth(self, least: float, field: str) -> list[Any]:
+        """Return the remedies or tests of all causes of such a share at least, likeliest cause first, each once."""
+        knowledge = self._triage.knowledge
+        listed: dict[str, None] = {}
+        for suspect in self._triage.ranking():
+            if suspect.probability >= least:
+                listed.update(dict.fromkeys(getattr(knowledge.causes[suspect.id], field)))
+        entries = knowledge.remedies if field == "remedies" else knowledge.tests
+        return [entries[id] for id in listed]
+
+    def _open_tests(self) -> list[ConfirmingTest]:
+        tests = self._worth(TESTED_SHARE, "confirm")
+        answered = self._triage.case.answers
+        first: dict[str, ConfirmingTest] = {}
+        for test in tests:  # of tests that answer the same question the cheapest counts
+            if test.question not in answered and (
+                test.question not in first or self._rates.cost(test) < self._rates.cost(first[test.question])
+            ):
+                first[test.question] = test
+        return list(first.values())
+
+    def _trial(self, remedy: Remedy) -> Trial:
+        cures = np.zeros(len(self._shares))
+        for cause in self._triage.knowledge.causes.values():
+            if remedy.id in cause.remedies:
+                cures[self._triage.network.row(cause.id)] = remedy.sure.value
+        return Trial(remedy.id, self._rates.cost(remedy) + self._rates.verifying_print, cures)
+
+    def _look(self, test: ConfirmingTest) -> Look:
+        now, network = self._triage.standing, self._triage.network
+        table = predictive(network, test.question, now.observed, log_likelihood(network, now.observed))
+        states = tuple(str(k) for k in range(table.shape[1]))
+        question = self._triage.knowledge.questions[test.question]
+        if question.kind == "one":
+            states = tuple(answer.id for answer in question.answers)
+        return Look(test.id, self._rates.cost(test), states, table)
+
+    def _told(self, course: Course) -> Plan:
+        if course.test is None:
+            steps = tuple(
+                self._step("remedy", self._remedies[k], self._trials[k].cost, chance)
+                for k, chance in zip(course.trials, course.ends, strict=True)
+            )
+            return Plan(steps, (), course.cost, course.without)
+        test = self._tests[course.test]
+        branches = tuple(
+            Branch(self._say(test, result), chance, self._told(then)) for result, chance, then in course.after
+        )
+        return Plan((self._step("test", test, self._looks[course.test].cost, 0.0),), branches, course.cost, course.without)
+
+    def _say(self, test: ConfirmingTest, result: str) -> str:
+        question = self._triage.knowledge.questions[test.question]
+        if question.kind == "one":
+            return explain.say(self._triage.knowledge, question.id, (result,))
+        chosen = tuple(a.id for k, a in enumerate(reversed(question.answers)) if int(result) >> k & 1)
+        return explain.say(self._triage.knowledge, question.id, chosen)
+
+    def _step(self, kind: str, what: Any, cost: float, chance: float) -> Step:
+        knowledge, network = self._triage.knowledge, self._triage.network
+        field = "remedies" if kind == "remedy" else "confirm"
+        cures = sorted(
+            (
+                (cause.name, float(self._shares[network.row(cause.id)]))
+                for cause in knowledge.causes.values()
+                if what.id in getattr(cause, field) and self._shares[network.row(cause.id)] >= LEAST_SHARE
+            ),
+            key=lambda named: -named[1],
+        )
+        return Step(kind, what.id, what.name, what, cost, chance, tuple(cures))
+
+
+def plan_json(triage: Triage) -> dict[str, Any]:
+    """Return the JSON of `plan`: keys may be added, never changed.
+
+    ``steps`` are those on the likeliest way; ``first`` is the whole tree: its steps, or a test with what follows each
+    result. Costs are in the shop's currency (`rates` of the rules).
+    """
+    planner = Planner(triage)
+    plan, compared = planner.plan(), planner.compared()
+    return {
+        "steps": [_step_json(step) for step in plan.along()],
+        "first": _plan_json(plan),
+        "expected_cost": plan.cost,
+        "expected_cost_without_tests": plan.without_tests,
+        "expected_cost_by_popularity": compared.popularity,
+        "expected_cost_by_chance": compared.chance,
+        "expected_cost_by_cheapest": compared.cheapest,
+        "rates": triage.knowledge.rates.model_dump(),
+        "alarms": triage.alarms(),
+    }
+
+
+def _plan_json(plan: Plan) -> dict[str, Any]:
+    return {
+        "steps": [_step_json(step) for step in plan.steps],
+        "results": [
+            {"say": b.say, "probability": b.probability, "expected_cost": b.plan.cost, "then": _plan_json(b.plan)}
+            for b in plan.branches
+        ],
+    }
+
+
+def _step_json(step: Step) -> dict[str, Any]:
+    return {
+        "kind": step.kind, "id": step.id, "name": step.name, "minutes": step.what.minutes,
+        "machine_minutes": step.what.machine_minutes, "grams": step.what.grams, "money": step.what.money,
+        "cost": step.cost, "probability": step.probability, "caution": step.what.caution,
+    }  # fmt: skip
+
+
+def likeliest(plan: Plan) -> Sequence[Branch]:
+    """Return the branches of a plan, likeliest first."""
+    return sorted(plan.branches, key=lambda b: -b.probability)
