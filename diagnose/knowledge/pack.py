@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.cards import Printer
+from diagnose.knowledge.materials import Material
 from diagnose.knowledge.models import (
     Adjust,
     Cause,
@@ -33,6 +34,7 @@ KINDS: dict[str, type[BaseModel]] = {
     "tests": ConfirmingTest,
     "remedies": Remedy,
     "printers": Printer,
+    "materials": Material,
     "sources": Source,
     "examples": Example,
     "adjust": Adjust,
@@ -80,6 +82,7 @@ class Knowledge:
     tests: dict[str, ConfirmingTest] = field(default_factory=dict)
     remedies: dict[str, Remedy] = field(default_factory=dict)
     printers: dict[str, Printer] = field(default_factory=dict)
+    materials: dict[str, Material] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
     examples: list[Example] = field(default_factory=list)
     packs: list[PackHeader] = field(default_factory=list)
