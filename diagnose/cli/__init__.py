@@ -19,6 +19,7 @@ COMMANDS = {
     "toolpath": "Read job files and show where the motion queue runs short.",
     "rules": "Check, test, list and show the rules.",
     "printers": "List, explain and make printer cards.",
+    "cases": "Score the rules on solved cases.",
     "demo": "The whole job on an invented case, unattended.",
 }
 """Command to its one line of help; each lives in the module of its name."""

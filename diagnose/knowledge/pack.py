@@ -194,7 +194,7 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
         for kind, entries in document.data.items():
             at = document.place((kind,), key=True)
             if kind == "pack":
-                made = _validate(PackHeader, entries, document, (kind,), "", problems)
+                made = validated(PackHeader, entries, document, (kind,), "", problems)
                 header = made or header
             elif kind not in KINDS:
                 hint = nearest(kind, [*KINDS, "pack"])
@@ -229,7 +229,7 @@ def _add(
 ) -> None:
     said = raw.get("id") or raw.get("cause") or raw.get("name") if isinstance(raw, dict) else None
     id = said if isinstance(said, str) else ""
-    entry = _validate(KINDS[kind], raw, document, path, id, problems)
+    entry = validated(KINDS[kind], raw, document, path, id, problems)
     if entry is None:
         if id:
             knowledge.broken.add((kind, id))
@@ -317,7 +317,7 @@ def _adjust(
     knowledge.causes[cause.id] = cause.model_copy(update=changes)
 
 
-def _validate(
+def validated(
     model: type[BaseModel],
     raw: Any,
     document: Document,
@@ -325,6 +325,7 @@ def _validate(
     id: str,
     problems: list[Problem],
 ) -> Any:
+    """Return plain data as a model; None, with every fault and its place added to ``problems``, where it is none."""
     try:
         return model.model_validate(raw)
     except ValidationError as error:
