@@ -10,10 +10,11 @@ from pathlib import Path
 import click
 
 from diagnose.cli.common import json_option, print_json, quiet_option, rules_option
-from diagnose.cli.words import indented, remedy
+from diagnose.cli.words import indented, material, remedy
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.check import check as check_knowledge
+from diagnose.knowledge.materials import Material
 from diagnose.knowledge.models import Cause, ConfirmingTest, Finding, Question, Remedy
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.reasoning.network import compile_network
@@ -23,7 +24,7 @@ from diagnose.triage.facts import run_examples
 from diagnose.triage.sources import unpublished_findings
 from diagnose.triage.wording import times
 
-KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "sources")
+KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "sources")
 
 
 @click.group()
@@ -88,7 +89,7 @@ def test(packs: tuple[Path, ...], as_json: bool, quiet: bool, containing: str) -
 @json_option
 @click.argument("kind", required=False, type=click.Choice(KINDS))
 def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
-    """List causes, questions, findings, tests, remedies and printers."""
+    """List causes, questions, findings, tests, remedies, printers, materials and sources."""
     knowledge = knowledge_from(packs)
     if as_json:
         print_json(rules_json(knowledge))
@@ -108,7 +109,7 @@ def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
 @rules_option
 @json_option
 def show(id: str, packs: tuple[Path, ...], as_json: bool) -> None:
-    """Show one entry of the rules as a page: a cause, question, finding, test or remedy.
+    """Show one entry of the rules as a page: a cause, question, finding, test, remedy or material.
 
     Where entries of several kinds have the id, all are shown; as JSON, each under its kind.
     """
@@ -153,6 +154,8 @@ def _page(k: Knowledge, entry: object) -> Iterator[str]:
             yield from indented(f"CAUTION: {entry.caution}", 2)
     elif isinstance(entry, Remedy):
         yield from remedy(entry)
+    elif isinstance(entry, Material):
+        yield from material(entry)
     else:
         yield from indented(str(getattr(entry, "cite", getattr(entry, "about", ""))), 2)
 

@@ -6,6 +6,7 @@ import shutil
 import textwrap
 from collections.abc import Iterator
 
+from diagnose.knowledge.materials import Material, Sourced
 from diagnose.knowledge.models import Remedy
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
@@ -60,6 +61,40 @@ def remedy(r: Remedy) -> Iterator[str]:
         yield from indented(f"Gives up: {r.gives_up}", 4)
     if r.caution:
         yield from indented(f"CAUTION: {r.caution}", 4)
+
+
+USUAL_FILAMENT_MM = 1.75
+SHOWN_WATER_PERCENT = 0.1
+SOFTENING = {"glass-transition": "glass transition", "vicat": "Vicat temperature"}
+
+
+def material(m: Material) -> Iterator[str]:
+    """Yield a plastic as a page: each number with its source, then what follows from them."""
+    yield f"  {m.name}"
+    yield from indented(m.about, 2)
+
+    def row(what: str, said: str, figure: Sourced) -> Iterator[str]:
+        yield from indented(f"{what:<22} {said} [{figure.source}]", 4, 23)
+        if figure.note:
+            yield from indented(figure.note, 27)
+
+    soft, water = m.softens_c, m.water
+    yield from row("solid density", f"{m.density_g_cm3.value:g} g/cm3", m.density_g_cm3)
+    yield from row("softens from", f"{soft.least:g} to {soft.most:g} °C, {SOFTENING[soft.measure]}", soft)
+    yield from row("dry it", f"at {m.drying.at_c:g} °C for {m.drying.hours:g} h", m.drying)
+    yield from row("minds water", water.sensitivity.replace("-", " "), water)
+    if water.uptake_percent:
+        taken = water.uptake_percent
+        yield from row("takes up", f"{taken.least:g} to {taken.most:g} % at half humidity", taken)
+    if water.limit_percent:
+        yield from row("prints well below", f"{water.limit_percent.value:g} % of water", water.limit_percent)
+    yield from row("nozzle", f"{m.nozzle_c.least:g} to {m.nozzle_c.most:g} °C", m.nozzle_c)
+    yield from row("bed", f"{m.bed_c.least:g} to {m.bed_c.most:g} °C", m.bed_c)
+    low, high = (m.steam_volume(SHOWN_WATER_PERCENT, at) for at in m.nozzle_c.bounds)
+    yield from indented(
+        f"{SHOWN_WATER_PERCENT:g} % of water becomes {low:.1f} to {high:.1f} times the plastic's volume as steam in the nozzle.", 2
+    )
+    yield f"  1 kg of {USUAL_FILAMENT_MM:g} mm filament is {m.metres_per_kg(USUAL_FILAMENT_MM):.0f} m long."
 
 
 def cost(minutes: float, machine_minutes: float, grams: float, money: float) -> str:

@@ -8,16 +8,18 @@ from pathlib import Path
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.broken import broken_causes_point_at_what_is_known
-from diagnose.knowledge.models import Cause, Evidence, Finding, Question
+from diagnose.knowledge.check_materials import MATERIAL_CHECKS
+from diagnose.knowledge.models import FREE_SOURCES, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
 from diagnose.knowledge.shares import seen_adds_up, usual_adds_up, usual_by_defect_names_defects
 
 Check = Callable[[Knowledge], Iterator[Problem]]
-CHECKS: list[Check] = [broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up]
+CHECKS: list[Check] = [
+    broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up, *MATERIAL_CHECKS,
+]  # fmt: skip
 
 FEW_LINES = 3
-FREE_SOURCES = ("common practice", "from memory")
 
 
 def check(knowledge: Knowledge) -> list[Problem]:
@@ -175,7 +177,7 @@ def causes_point_at_what_is_known(k: Knowledge) -> Iterator[Problem]:
 @_rule
 def sources_are_known(k: Knowledge) -> Iterator[Problem]:
     """Checks that every source is common practice, from memory, or an entry of sources."""
-    for kind in ("causes", "questions", "findings", "tests", "remedies", "printers"):
+    for kind in ("causes", "questions", "findings", "tests", "remedies", "printers", "materials"):
         for entry in getattr(k, kind).values():
             if entry.source and entry.source not in FREE_SOURCES:
                 yield from _unknown(k, kind, entry.id, ("source",), entry.source, "the source", "sources")

@@ -19,6 +19,9 @@ EFFORT_MINUTES: Mapping[str, float] = MappingProxyType(
 )
 """Minutes of the user's time that finding an answer takes."""
 
+FREE_SOURCES = ("common practice", "from memory")
+"""What may stand for a source where nothing published is cited."""
+
 Effort = Literal["glance", "recall", "handle", "measure", "reprint"]
 
 

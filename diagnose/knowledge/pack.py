@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.cards import Printer
+from diagnose.knowledge.materials import Material
 from diagnose.knowledge.models import (
     Adjust,
     Cause,
@@ -34,6 +35,7 @@ KINDS: dict[str, type[BaseModel]] = {
     "tests": ConfirmingTest,
     "remedies": Remedy,
     "printers": Printer,
+    "materials": Material,
     "sources": Source,
     "examples": Example,
     "adjust": Adjust,
@@ -81,6 +83,7 @@ class Knowledge:
     tests: dict[str, ConfirmingTest] = field(default_factory=dict)
     remedies: dict[str, Remedy] = field(default_factory=dict)
     printers: dict[str, Printer] = field(default_factory=dict)
+    materials: dict[str, Material] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
     examples: list[Example] = field(default_factory=list)
     packs: list[PackHeader] = field(default_factory=list)
@@ -193,10 +196,10 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem]) -> N
         for kind, entries in document.data.items():
             at = document.place((kind,), key=True)
             if kind == "pack":
-                made = _validate(PackHeader, entries, document, (kind,), "", problems)
+                made = validated(PackHeader, entries, document, (kind,), "", problems)
                 header = made or header
             elif kind == "rates":
-                stated = _validate(Rates, entries, document, (kind,), "", problems)
+                stated = validated(Rates, entries, document, (kind,), "", problems)
                 if stated:
                     knowledge.rates = knowledge.rates.model_copy(update=stated.model_dump(exclude_unset=True))
             elif kind not in KINDS:
@@ -232,7 +235,7 @@ def _add(
 ) -> None:
     said = raw.get("id") or raw.get("cause") or raw.get("name") if isinstance(raw, dict) else None
     id = said if isinstance(said, str) else ""
-    entry = _validate(KINDS[kind], raw, document, path, id, problems)
+    entry = validated(KINDS[kind], raw, document, path, id, problems)
     if entry is None:
         if id:
             knowledge.broken.add((kind, id))
@@ -320,7 +323,7 @@ def _adjust(
     knowledge.causes[cause.id] = cause.model_copy(update=changes)
 
 
-def _validate(
+def validated(
     model: type[BaseModel],
     raw: Any,
     document: Document,
@@ -328,6 +331,7 @@ def _validate(
     id: str,
     problems: list[Problem],
 ) -> Any:
+    """Return plain data as a model; None, with every fault and its place added to ``problems``, where it is none."""
     try:
         return model.model_validate(raw)
     except ValidationError as error:

@@ -9,7 +9,7 @@ import numpy as np
 
 from diagnose.reasoning.answers import Report
 from diagnose.reasoning.inference import Seen, log_likelihood, posterior, standing
-from diagnose.reasoning.inquiry import predictive
+from diagnose.reasoning.inquiry import View, predictive
 from diagnose.reasoning.ledger import Chain
 from diagnose.reasoning.network import Array, Network
 
@@ -87,16 +87,16 @@ def surprise(network: Network, links: Chain, row: int) -> float:
         nodes = {i for i, _ in report.seen}
         _, asleep = standing(network, {**observed, **dict(report.seen)})
         if not nodes & asleep and speaks(network, report):
-            expected, spread = _moments(network, report, observed, log[k], row)
+            expected, spread = _moments(network, report, observed, row)
             excess += got - expected
             variance += spread
         observed.update(report.seen)
     return excess / variance**0.5 if variance > 1e-12 else 0.0
 
 
-def _moments(network: Network, report: Report, observed: dict[int, Seen], base: Array, row: int) -> tuple[float, float]:
+def _moments(network: Network, report: Report, observed: dict[int, Seen], row: int) -> tuple[float, float]:
     """Return mean and variance of ln P(answer | cause, answers before) under that cause, in nats."""
-    table = predictive(network, report.about, observed, base, report.seen[0][1].slips)[row]
+    table = predictive(network, report.about, View.of(network, observed), report.seen[0][1].slips)[row]
     logs = np.log(np.maximum(table, 1e-300))
     mean = float(table @ logs)
     return mean, float(table @ (logs - mean) ** 2)

@@ -94,11 +94,22 @@ def log_likelihood(network: Network, observed: Observed) -> Array:
     Answers asleep behind a shut gate do not count. Costs microseconds an answer while the contexts are answered, and
     grows with the product of the states of contexts that depend on each other where they are not.
     """
+    return joint_log_likelihood(network, observed, ())
+
+
+def joint_log_likelihood(
+    network: Network, observed: Observed, asked: Sequence[int], slips: float | None = None
+) -> Array:
+    """Return ln P(reported answers, answers of ``asked`` | cause), shape (1 + C, *answers of each asked node).
+
+    The asked nodes have no answer yet; their axes are kept where all other unanswered nodes are summed out. An answer
+    that would shut the gate of one already given has the log -inf. ``slips`` is as in :class:`Seen`.
+    """
     known, asleep = standing(network, observed)
     total = np.zeros(len(network.log_prior))
     factors: list[Factor] = []
     hidden: list[int] = []
-    queued: set[int] = set()
+    queued: set[int] = set(asked)
 
     def need(i: int) -> None:
         if i not in known and i not in queued:
@@ -120,15 +131,27 @@ def log_likelihood(network: Network, observed: Observed) -> Array:
             factors.append(gate)
             for member in gate[1]:
                 need(member)
+    for i in asked:
+        node = network.nodes[i]
+        table, left = network.reported(i, known, slips)
+        if node.gates:  # one more state, does not apply, which nobody reports
+            table = np.concatenate([table, np.zeros((*table.shape[:-1], 1))], axis=-1)
+        factors.append((table, (_CAUSE, *left, i)))
+        gates = _gate_factors(network, node, known)
+        factors += gates
+        for j in (*left, *(m for _, members in gates for m in members)):
+            need(j)
     for i in hidden:  # grows while it is walked: parents of hidden nodes are hidden too
         factor = _hidden_factor(network, i, known)
         factors.append(factor)
         for parent in factor[1]:
             if parent not in (_CAUSE, i):
                 need(parent)
-    if factors:
-        total = total + _eliminate(factors, len(total))
-    return total
+    if not factors:
+        return total
+    kept = (_CAUSE, *asked)
+    total = _spread(total, (_CAUSE,), kept) + _eliminate(factors, kept)
+    return total[(slice(None), *(slice(len(network.nodes[i].states)) for i in asked))]
 
 
 def _gate_factors(network: Network, node: Node, known: Mapping[int, int]) -> list[Factor]:
@@ -169,10 +192,10 @@ def _spread(table: Array, axes: Sequence[int], order: Sequence[int]) -> Array:
     return moved[tuple(slice(None) if a in axes else None for a in order)]
 
 
-def _eliminate(factors: list[Factor], rows: int) -> Array:
-    """Sum every node out of a product of tables, smallest next table first; returns the log of (rows,)."""
+def _eliminate(factors: list[Factor], kept: Sequence[int]) -> Array:
+    """Sum every other node out of a product of tables, smallest next table first; returns the log over ``kept``."""
     sizes = {axis: n for table, axes in factors for axis, n in zip(axes, table.shape, strict=True)}
-    left = {axis for axis in sizes if axis != _CAUSE}
+    left = {axis for axis in sizes if axis not in kept}
 
     def scope(node: int) -> set[int]:
         return {a for _, axes in factors if node in axes for a in axes}
@@ -184,10 +207,10 @@ def _eliminate(factors: list[Factor], rows: int) -> Array:
         factors = [f for f in factors if node not in f[1]]
         out = tuple(sorted({a for _, axes in touching for a in axes} - {node}))
         factors.append((_summed(touching, out), out))
-    total = np.zeros(rows)
+    total = np.zeros(())
     with np.errstate(divide="ignore"):
-        for table, _ in factors:
-            total = total + np.log(table)
+        for table, axes in factors:
+            total = total + np.log(_spread(table, axes, kept))
     return total
 
 

@@ -7,18 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diagnose.reasoning.inference import Observed, Seen, applies, log_likelihood, standing
-from diagnose.reasoning.network import Array, Network
+from diagnose.reasoning.inference import Observed, applies, joint_log_likelihood, standing
+from diagnose.reasoning.network import Array, Network, Node, entropy_bits
 
 WORTH_BITS = 0.02
 """A question that is expected to tell less than this is not worth anybody's time."""
 ENOUGH = 0.90
 """A leader with this share ends the interview."""
 TOLD_APART_AMONG = 6
+LEAST_DISTANCE = 0.05
+"""Two causes whose answers differ by less (total variation) are not told apart."""
+LEAST_BITS = 1e-4
+"""A finding expected to tell less is left out of what a job may bring."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,34 +35,52 @@ class Gain:
     """Two causes its answers separate best among the likely ones."""
 
 
-def entropy_bits(shares: Array, axis: int = -1) -> Array:
-    """Return the Shannon entropy along an axis, in bits; 0 log 0 is 0."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(shares > 0, -shares * np.log2(shares), 0.0)
-    return np.asarray(terms.sum(axis=axis))
+@dataclass(frozen=True, slots=True)
+class View:
+    """What the answers so far settle: worked out once, however many questions are weighed against them."""
+
+    observed: Observed
+    known: dict[int, int]
+    spoken_of: frozenset[int]
+    """Nodes on which an answer that counts hangs: what was said already tells something about them."""
+
+    @classmethod
+    def of(cls, network: Network, observed: Observed) -> View:
+        known, asleep = standing(network, observed)
+        return cls(observed, known, frozenset(_parents(network, _ancestors(network, set(observed) - asleep))))
+
+    def simple(self, node: Node, i: int) -> bool:
+        """Tell whether the answer of a node hangs on the cause alone, the answers so far being given."""
+        return i not in self.spoken_of and all(context in self.known for context in node.contexts)
 
 
-def predictive(network: Network, about: str, observed: Observed, base: Array, slips: float | None = None) -> Array:
+def predictive(network: Network, about: str, view: View, slips: float | None = None) -> Array:
     """Return P(answer | cause, answers so far), shape (1 + C, answers); rows sum to 1.
 
-    For a question of kind several the answers are all combinations of its options (at most 2**8).
-    ``base`` is the log-likelihood of the answers so far; ``slips`` how often the report will be wrong, where that is
-    not the question's own (1 - confidence for a finding).
+    For a question of kind several the answers are all combinations of its options (at most 2**8), those that hang on
+    the cause alone last. ``slips`` is how often the report will be wrong, where that is not the question's own
+    (1 - confidence for a finding).
     """
-    known, asleep = standing(network, observed)
+    return _tables(network, about, view, slips)[0]
+
+
+def _tables(network: Network, about: str, view: View, slips: float | None) -> tuple[Array, Array]:
+    """Return :func:`predictive` and the entropy of each of its rows in bits, (1 + C,)."""
     nodes = network.of[about]
-    simple = [
-        all(context in known for context in network.nodes[i].contexts)
-        and not _depended_on(network, i, observed, asleep)
-        for i in nodes
-    ]
-    bound = [i for i, is_simple in zip(nodes, simple, strict=True) if not is_simple]
-    # Options that hang on an unanswered context are not independent of each other given the cause: taken together.
-    joint = _together(network, bound, observed, asleep, base, slips) if bound else np.ones((len(base), 1))
-    for i, is_simple in zip(nodes, simple, strict=True):
-        if is_simple:
-            joint = _beside(joint, network.reported(i, known, slips)[0])
-    return joint
+    simple = [i for i in nodes if view.simple(network.nodes[i], i)]
+    bound = [i for i in nodes if i not in simple]
+    if not bound and len(simple) == 1:
+        return network.reported_alone(simple[0], view.known, slips)
+    rows = len(network.log_prior)
+    joint, entropy = np.ones((rows, 1)), np.zeros(rows)
+    if bound:
+        # Options that hang on an unanswered context are not independent of each other given the cause: taken together.
+        joint = _together(network, bound, view.observed, slips)
+        entropy = entropy_bits(joint)
+    for i in simple:
+        table, own = network.reported_alone(i, view.known, slips)
+        joint, entropy = _beside(joint, table), entropy + own
+    return joint, entropy
 
 
 def _beside(left: Array, right: Array) -> Array:
@@ -66,38 +88,32 @@ def _beside(left: Array, right: Array) -> Array:
     return np.asarray((left[:, :, None] * right[:, None, :]).reshape(len(left), -1))
 
 
-def _together(
-    network: Network, nodes: Sequence[int], observed: Observed, asleep: frozenset[int], base: Array, slips: float | None
-) -> Array:
-    """Return P(combination of answers | cause, answers so far), every combination worked out; rows sum to 1."""
-    columns = []
-    for states in np.ndindex(*(len(network.nodes[i].states) for i in nodes)):
-        tried = {**observed, **{i: Seen(state, slips) for i, state in zip(nodes, states, strict=True)}}
-        # An answer that would shut the gate of one already given cannot be expected.
-        impossible = standing(network, tried)[1] - asleep
-        columns.append(np.full(len(base), -np.inf) if impossible else log_likelihood(network, tried) - base)
-    table = np.exp(np.array(columns).T)
-    return np.asarray(table / table.sum(axis=1, keepdims=True))
+def _together(network: Network, nodes: Sequence[int], observed: Observed, slips: float | None) -> Array:
+    """Return P(combination of answers | cause, answers so far), other unanswered nodes summed out; rows sum to 1."""
+    log = joint_log_likelihood(network, observed, nodes, slips).reshape(len(network.log_prior), -1)
+    top = log.max(axis=1, keepdims=True)
+    table = np.exp(log - np.where(np.isneginf(top), 0.0, top))
+    total = table.sum(axis=1, keepdims=True)
+    # A cause under which the answers so far cannot be: whatever comes next, it stays so.
+    return np.asarray(np.where(total > 0, table, 1.0) / np.where(total > 0, total, table.shape[1]))
 
 
-def _depended_on(network: Network, i: int, observed: Observed, asleep: frozenset[int]) -> bool:
-    """Tell whether an answered node may depend on node i: then the answers so far say something about it."""
-    return any(
-        i in network.nodes[j].contexts or any(i == member for group in network.nodes[j].gates for member, _ in group)
-        for j in _ancestors(network, (j for j in observed if j not in asleep))
-    )
+def _parents(network: Network, nodes: Iterable[int]) -> set[int]:
+    """Return what the answers of some nodes hang on directly: contexts and gates."""
+    found: set[int] = set()
+    for j in nodes:
+        found.update(network.nodes[j].contexts)
+        found.update(member for group in network.nodes[j].gates for member, _ in group)
+    return found
 
 
 def _ancestors(network: Network, nodes: Iterable[int]) -> set[int]:
+    """Return the nodes, what they hang on, what that hangs on, and so on."""
     found: set[int] = set()
-    stack = list(nodes)
-    while stack:
-        j = stack.pop()
-        if j in found:
-            continue
-        found.add(j)
-        stack.extend(network.nodes[j].contexts)
-        stack.extend(member for group in network.nodes[j].gates for member, _ in group)
+    fresh = set(nodes)
+    while fresh:
+        found |= fresh
+        fresh = _parents(network, fresh) - found
     return found
 
 
@@ -123,27 +139,32 @@ def gains(
     only_open
         Leave out questions whose gate is not known to be open.
     """
-    base = log_likelihood(network, observed)
-    known, _ = standing(network, observed)
+    view = View.of(network, observed)
+    likely = likely_rows(shares)
     found = []
     for about in abouts:
-        if only_open and not applies(network, about, known):
+        if only_open and not applies(network, about, view.known):
             continue
-        table = predictive(network, about, observed, base)
-        found.append(Gain(about, information_bits(shares, table), _tells_apart(network, shares, table)))
+        table, entropy = _tables(network, about, view, None)
+        bits = max(0.0, float(entropy_bits(shares @ table) - shares @ entropy))
+        found.append(Gain(about, bits, _tells_apart(network, shares, table, likely)))
     return sorted(found, key=lambda g: (-g.bits, g.about))
 
 
-def _tells_apart(network: Network, shares: Array, table: Array) -> tuple[str, ...]:
+def likely_rows(shares: Array) -> NDArray[np.intp]:
+    """Return the rows of the likeliest causes, likeliest first."""
+    return np.argsort(-shares[1:], kind="stable")[:TOLD_APART_AMONG] + 1
+
+
+def _tells_apart(network: Network, shares: Array, table: Array, likely: NDArray[np.intp]) -> tuple[str, ...]:
     """Return the two likely causes whose answers differ most, weighed by how likely both are."""
-    likely = [int(row) for row in np.argsort(-shares[1:], kind="stable")[:TOLD_APART_AMONG] + 1]
-    best: tuple[float, tuple[str, ...]] = (0.0, ())
-    for a, b in combinations(likely, 2):
-        distance = 0.5 * float(np.abs(table[a] - table[b]).sum())
-        score = float(shares[a] * shares[b]) * distance
-        if score > best[0] and distance > 0.05:
-            best = (score, (network.causes[a - 1], network.causes[b - 1]))
-    return best[1]
+    rows = table[likely]
+    distance = 0.5 * np.abs(rows[:, None, :] - rows[None, :, :]).sum(axis=2)
+    score = np.triu(np.outer(shares[likely], shares[likely]) * np.where(distance > LEAST_DISTANCE, distance, 0.0), 1)
+    if not score.any():
+        return ()
+    a, b = np.unravel_index(int(np.argmax(score)), score.shape)
+    return network.causes[likely[a] - 1], network.causes[likely[b] - 1]
 
 
 def job_gain(
@@ -155,20 +176,23 @@ def job_gain(
     telling first, while they are independent given the cause (none hangs on what another one says, nor two on one
     unanswered context) and the table stays within ``most`` combinations; so the true figure is no smaller.
     """
-    base = log_likelihood(network, observed)
-    known, _ = standing(network, observed)
+    view = View.of(network, observed)
     ranked = []
     for about, confidence in findings.items():
-        table = predictive(network, about, observed, base, 1.0 - confidence)
-        ranked.append((information_bits(shares, table), about, table))
-    joint = np.ones((len(shares), 1))
+        table, entropy = _tables(network, about, view, 1.0 - confidence)
+        bits = float(entropy_bits(shares @ table) - shares @ entropy)
+        if bits > LEAST_BITS:
+            ranked.append((bits, about, table, entropy))
+    # Each column of the joint table already holds the shares: what is left to do is to add its rows up.
+    joint, entropies = shares[:, None], np.zeros(len(shares))
     told: set[int] = set()
-    for _, about, table in sorted(ranked, key=lambda item: (-item[0], item[1])):
-        hangs_on = _ancestors(network, network.of[about]) - known.keys()
+    for _, about, table, entropy in sorted(ranked, key=lambda item: (-item[0], item[1])):
+        hangs_on = _ancestors(network, network.of[about]) - view.known.keys()
         if not told & hangs_on and joint.shape[1] * table.shape[1] <= most:
             joint = _beside(joint, table)
+            entropies = entropies + entropy
             told |= hangs_on
-    return information_bits(shares, joint)
+    return max(0.0, float(entropy_bits(joint.sum(axis=0)) - shares @ entropies))
 
 
 TOLD_RIGHT = 0.8
@@ -198,4 +222,4 @@ def marks_gain(network: Network, leaves: Mapping[str, object], shares: Array) ->
         table[row, :count] = others
         table[row, kinds.index(kind)] = TOLD_RIGHT
         table[row, count] = missed - others * (count - 1)
-    return information_bits(shares, table), _tells_apart(network, shares, table)
+    return information_bits(shares, table), _tells_apart(network, shares, table, likely_rows(shares))

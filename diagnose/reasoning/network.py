@@ -26,6 +26,13 @@ OPTION_USUAL = 0.2
 YES, NO = 0, 1
 
 
+def entropy_bits(shares: Array, axis: int = -1) -> Array:
+    """Return the Shannon entropy along an axis, in bits; 0 log 0 is 0."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(shares > 0, -shares * np.log2(shares), 0.0)
+    return np.asarray(terms.sum(axis=axis))
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """The causes of one node whose evidence is given the same contexts."""
@@ -62,6 +69,8 @@ class Node:
     contexts: tuple[int, ...] = ()
     """All nodes that some row's frequencies depend on."""
     _reported: dict[tuple[object, ...], Array] = field(default_factory=dict)
+    _entropies: dict[int, tuple[Array, Array]] = field(default_factory=dict)
+    """Number of a table in memory to that table and the entropies of its rows."""
 
     @property
     def size(self) -> int:
@@ -92,6 +101,7 @@ class Node:
             mixed[..., NO] = 1.0 - mixed[..., YES]
         if len(self._reported) > MOST_KEPT:
             self._reported.clear()
+            self._entropies.clear()
         self._reported[key] = mixed
         return mixed, left
 
@@ -132,6 +142,16 @@ class Network:
     def reported(self, i: int, known: Mapping[int, int], slips: float | None = None) -> tuple[Array, tuple[int, ...]]:
         """Return P(reported answer of node i | cause, contexts left), (1 + C, *left, states), and those contexts."""
         return self.nodes[i].reported(known, self.sizes, len(self.log_prior), slips)
+
+    def reported_alone(self, i: int, known: Mapping[int, int], slips: float | None = None) -> tuple[Array, Array]:
+        """Return P(reported answer | cause), (1 + C, states), of a node whose contexts are all known, and the entropy
+        of each row in bits, (1 + C,).
+        """
+        table, _ = self.reported(i, known, slips)
+        kept = self.nodes[i]._entropies
+        if id(table) not in kept:
+            kept[id(table)] = table, entropy_bits(table)
+        return kept[id(table)]
 
     def row(self, cause: str) -> int:
         """Return the row of a cause; raises ValueError for one that is not in the pack."""

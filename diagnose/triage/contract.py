@@ -1,4 +1,4 @@
-"""A case and the rules as JSON: keys may be added, never changed.
+"""A case, the rules and their score as JSON: keys may be added, never changed.
 
 `rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test or marks; marks
 come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or ``marks``), ``marks``,
@@ -11,6 +11,9 @@ from typing import Any
 
 from diagnose.knowledge.pack import Knowledge
 from diagnose.triage.case import Triage
+from diagnose.triage.score import PLACES, Score
+
+SCORE_KEYS = {1: "first", 3: "within3", 5: "within5"}
 
 
 def rank_json(triage: Triage) -> dict[str, Any]:
@@ -111,5 +114,35 @@ def rules_json(knowledge: Knowledge) -> dict[str, Any]:
         "tests": [{"id": t.id, "name": t.name, "question": t.question} for t in knowledge.tests.values()],
         "remedies": [{"id": r.id, "name": r.name} for r in knowledge.remedies.values()],
         "printers": [{"id": p.id, "name": p.name} for p in knowledge.printers.values()],
+        "materials": [{"id": m.id, "name": m.name} for m in knowledge.materials.values()],
+        "sources": [{"id": s.id, "cite": s.cite} for s in knowledge.sources.values()],
         "packs": [{"name": p.name, "version": p.version} for p in knowledge.packs],
     }
+
+
+def score_json(found: Score, folds: int | None = None) -> dict[str, Any]:
+    """Return the JSON of `cases score`, shares from 0 to 1; with ``folds``, of so many parts too."""
+    data: dict[str, Any] = {"cases": len(found.cases)}
+    data |= {SCORE_KEYS[n]: found.within(n).share for n in PLACES}
+    data |= {"brier": found.brier, "bits_per_case": found.bits}
+    data["intervals"] = {SCORE_KEYS[n]: [found.within(n).low, found.within(n).high] for n in PLACES}
+    data["counts"] = {SCORE_KEYS[n]: found.within(n).count for n in PLACES}
+    if folds is None:
+        data |= {
+            "brier_of_rates": found.brier_of_rates,
+            "bits_of_rates": found.bits_of_rates,
+            "leader_share": found.leader_share,
+            "calibration": [
+                {"from": b.least, "to": b.most, "shares": b.came.of, "said": b.said, "came": b.came.share,
+                 "low": b.came.low, "high": b.came.high}
+                for b in found.calibration()
+            ],
+            "missed": [
+                {"id": c.id, "source": c.source, "cause": c.cause, "place": c.place, "probability": c.share,
+                 "winner": c.winner, "winner_probability": c.leader_share}
+                for c in found.missed()
+            ],
+        }  # fmt: skip
+        return data
+    whole = score_json(found)
+    return whole | {"folds": [score_json(part) for part in found.folds(folds)]}

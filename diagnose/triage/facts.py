@@ -17,6 +17,8 @@ NONE_OF_THESE = "-"
 """What a command line says for none of the options of a question that takes several."""
 FIELDS = ("answers", "job", "marks", "printer")
 MARKS_FIELDS = ("file", "zero", "turn")
+CASE_FIELDS = ("id", "source", "cause", "notes")
+"""What a solved case says beside its answers; whoever ranks it again wants to see the cause found, not told."""
 EXAMPLE_CONFIDENCE = 0.95
 """How far a finding stated in a worked example is believed: as far as any may be."""
 
@@ -49,7 +51,7 @@ def facts_file(path: Path) -> Facts:
     if not isinstance(data, dict):
         raise BadInput("holds no answers", "write `answers:` and below it lines of `question: answer`", str(path))
     for name in data:
-        if name not in FIELDS:
+        if name not in (*FIELDS, *CASE_FIELDS):
             raise _fault(document, (name,), f"{name!r} is not a field here", nearest(name, FIELDS), key=True)
     answers = data.get("answers") or {}
     if not isinstance(answers, dict):

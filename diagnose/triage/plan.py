@@ -10,8 +10,7 @@ import numpy as np
 
 from diagnose.knowledge.models import ConfirmingTest, Costed, Remedy
 from diagnose.reasoning import plan as planning
-from diagnose.reasoning.inference import log_likelihood
-from diagnose.reasoning.inquiry import predictive
+from diagnose.reasoning.inquiry import View, predictive
 from diagnose.reasoning.plan import Course, Look, Trial
 from diagnose.triage import explain
 
@@ -89,6 +88,7 @@ class Planner:
         self._shares = triage.standing.shares
         self._remedies = self._worth(LEAST_SHARE, "remedies")
         self._tests = [] if triage.alarms() else self._open_tests()
+        self._view = View.of(triage.network, triage.standing.observed)
         self._trials = [self._trial(r) for r in self._remedies]
         self._looks = [self._look(t) for t in self._tests]
 
@@ -120,7 +120,8 @@ class Planner:
         answered = self._triage.case.answers
         first: dict[str, ConfirmingTest] = {}
         for test in tests:  # of tests that answer the same question the cheapest counts
-            if test.question not in answered and (
+            one = self._triage.knowledge.questions[test.question].kind == "one"
+            if one and test.question not in answered and (
                 test.question not in first or self._rates.cost(test) < self._rates.cost(first[test.question])
             ):
                 first[test.question] = test
@@ -134,12 +135,8 @@ class Planner:
         return Trial(remedy.id, self._rates.cost(remedy) + self._rates.verifying_print, cures)
 
     def _look(self, test: ConfirmingTest) -> Look:
-        now, network = self._triage.standing, self._triage.network
-        table = predictive(network, test.question, now.observed, log_likelihood(network, now.observed))
-        states = tuple(str(k) for k in range(table.shape[1]))
-        question = self._triage.knowledge.questions[test.question]
-        if question.kind == "one":
-            states = tuple(answer.id for answer in question.answers)
+        table = predictive(self._triage.network, test.question, self._view)
+        states = tuple(answer.id for answer in self._triage.knowledge.questions[test.question].answers)
         return Look(test.id, self._rates.cost(test), states, table)
 
     def _told(self, course: Course) -> Plan:
@@ -156,11 +153,7 @@ class Planner:
         return Plan((self._step("test", test, self._looks[course.test].cost, 0.0),), branches, course.cost, course.without)
 
     def _say(self, test: ConfirmingTest, result: str) -> str:
-        question = self._triage.knowledge.questions[test.question]
-        if question.kind == "one":
-            return explain.say(self._triage.knowledge, question.id, (result,))
-        chosen = tuple(a.id for k, a in enumerate(reversed(question.answers)) if int(result) >> k & 1)
-        return explain.say(self._triage.knowledge, question.id, chosen)
+        return explain.say(self._triage.knowledge, test.question, (result,))
 
     def _step(self, kind: str, what: Any, cost: float, chance: float) -> Step:
         knowledge, network = self._triage.knowledge, self._triage.network

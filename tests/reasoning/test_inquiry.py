@@ -8,9 +8,9 @@ import pytest
 from diagnose.reasoning.answers import Found, reports
 from diagnose.reasoning.doubt import conflict, surprise
 from diagnose.reasoning.inference import Seen, applies, log_likelihood, posterior, standing
-from diagnose.reasoning.inquiry import entropy_bits, gains, information_bits, job_gain
+from diagnose.reasoning.inquiry import gains, information_bits, job_gain
 from diagnose.reasoning.ledger import chain
-from diagnose.reasoning.network import compile_network
+from diagnose.reasoning.network import compile_network, entropy_bits
 from tests.reasoning.by_hand import line, pack
 from tests.reasoning.packs import random_pack
 from tests.reasoning.test_exact import sample

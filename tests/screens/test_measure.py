@@ -13,7 +13,18 @@ import pytest
 from diagnose.errors import BadInput
 from diagnose.screens.marks import MarksText, MeasureMarks, written
 from diagnose.triage import Triage
-from tests.screens.stage import at_work, bench, journal, press, said, settle, small_pack, sticking_out, words, write_case
+from tests.screens.stage import (
+    at_work,
+    bench,
+    journal,
+    press,
+    said,
+    settle,
+    small_pack,
+    sticking_out,
+    words,
+    write_case,
+)
 from tests.triage.handmade import MARKS, marks_at, told
 
 ATTACHED = {"do": "job", "job": {"path": "part.gcode", "printer": None, "findings": []}}

@@ -1,0 +1,206 @@
+"""How well the rules find the causes of solved cases: places, Brier score, bits, calibration, and the same in parts."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import sqrt
+
+import numpy as np
+
+from diagnose.cases.solved import Placed
+from diagnose.errors import BadInput
+from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.network import Array, Network, compile_network
+from diagnose.triage.facts import EXAMPLE_CONFIDENCE, Facts, triage_from
+
+EDGES = (0.0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
+"""Bounds of the bins of the calibration curve, narrow where shares are many or a small error matters."""
+Z95 = 1.959963984540054
+PLACES = (1, 3, 5)
+"""The places within which a cause counts as found: first, within three, within five."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """So many of so many, with the interval in which the true share lies (95 %)."""
+
+    count: int
+    of: int
+    low: float
+    high: float
+
+    @property
+    def share(self) -> float:
+        return self.count / self.of if self.of else 0.0
+
+
+def wilson(count: int, of: int, z: float = Z95) -> Hits:
+    """Return a share with its interval (Wilson 1927); from 0 to 1 where nothing was counted."""
+    if of == 0:
+        return Hits(0, 0, 0.0, 1.0)
+    share, extra = count / of, z * z / of
+    middle = (share + extra / 2) / (1 + extra)
+    half = z / (1 + extra) * sqrt(share * (1 - share) / of + extra / of / 4)
+    return Hits(count, of, max(0.0, middle - half), min(1.0, middle + half))
+
+
+@dataclass(frozen=True)
+class Scored:
+    """What the rules made of one case."""
+
+    id: str
+    source: str
+    cause: str
+    place: int | None
+    """Of the true cause among the suspects, from 1; None where the rules lack it."""
+    winner: str
+    shares: Array
+    """(1 + C,) after the answers, entry 0 for *something not in the rules*."""
+    rates: Array
+    """(1 + C,) before them."""
+    truth: int
+    """Row of the true cause; 0 where the rules lack it, for then that is what the first row stands for."""
+
+    @property
+    def share(self) -> float:
+        """Of the true cause; of *something not in the rules* where they lack it."""
+        return float(self.shares[self.truth])
+
+    @property
+    def leader_share(self) -> float:
+        return float(self.shares[1:].max())
+
+    @property
+    def brier(self) -> float:
+        """Squared errors of all shares, summed over the causes: 0 perfect, 2 worst (Brier 1950)."""
+        return brier(self.shares, self.truth)
+
+    @property
+    def bits(self) -> float:
+        """What is still to be told to name the cause, -log2 of its share: 0 perfect."""
+        return bits(self.share)
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Suspects that were given a share between two bounds, and how many of them were the cause."""
+
+    least: float
+    most: float
+    said: float
+    """Mean of their shares."""
+    came: Hits
+
+
+@dataclass(frozen=True)
+class Score:
+    """What the rules made of a set of cases."""
+
+    cases: tuple[Scored, ...]
+
+    def within(self, places: int) -> Hits:
+        """Return in how many cases the true cause was among the first suspects."""
+        return wilson(sum(1 for c in self.cases if c.place is not None and c.place <= places), len(self.cases))
+
+    @property
+    def brier(self) -> float:
+        return _mean([c.brier for c in self.cases])
+
+    @property
+    def bits(self) -> float:
+        return _mean([c.bits for c in self.cases])
+
+    @property
+    def brier_of_rates(self) -> float:
+        """What the rates alone come to, without one answer."""
+        return _mean([brier(c.rates, c.truth) for c in self.cases])
+
+    @property
+    def bits_of_rates(self) -> float:
+        return _mean([bits(float(c.rates[c.truth])) for c in self.cases])
+
+    @property
+    def leader_share(self) -> float:
+        """Mean share of the first suspect: above the share of firsts the rules believe themselves too much."""
+        return _mean([c.leader_share for c in self.cases])
+
+    def missed(self) -> list[Scored]:
+        """Return the cases whose cause is not first, worst last."""
+        return sorted((c for c in self.cases if c.place != 1), key=lambda c: (c.place is None, c.place or 0, c.id))
+
+    def calibration(self) -> list[Bin]:
+        """Return the calibration curve over every share of every case; bins that hold none are left out."""
+        said = np.concatenate([c.shares for c in self.cases]) if self.cases else np.zeros(0)
+        came = np.concatenate([np.arange(len(c.shares)) == c.truth for c in self.cases]) if self.cases else said > 1
+        bins = []
+        for least, most in pairwise(EDGES):
+            inside = (said >= least) & ((said < most) | (most == EDGES[-1]))
+            if inside.any():
+                hits = wilson(int(came[inside].sum()), int(inside.sum()))
+                bins.append(Bin(least, most, float(said[inside].mean()), hits))
+        return bins
+
+    def folds(self, count: int) -> list[Score]:
+        """Return the cases in parts that depend on nothing but their ids, so that they stay as cases are added."""
+        return [Score(tuple(c for c in self.cases if fold(c.id, count) == n)) for n in range(count)]
+
+
+def brier(shares: Array, truth: int) -> float:
+    """Return the squared errors of shares, summed over the causes and *something not in the rules*."""
+    return float(((shares - (np.arange(len(shares)) == truth)) ** 2).sum())
+
+
+def bits(share: float) -> float:
+    """Return -log2 of a share; a share too small for a float counts as the least there is."""
+    return max(0.0, float(-np.log2(max(share, np.finfo(float).tiny))))
+
+
+def fold(id: str, count: int) -> int:
+    """Return the part, from 0, that a case falls into by the hash of its id."""
+    return int.from_bytes(hashlib.sha256(id.encode("utf-8", "backslashreplace")).digest()[:8], "big") % count
+
+
+def score(knowledge: Knowledge, cases: Sequence[Placed], network: Network | None = None) -> Score:
+    """Rank each case from its answers and findings; raises BadInput, with its place, for one the rules do not take."""
+    network = network or compile_network(knowledge)
+    return Score(tuple(_scored(knowledge, placed, network) for placed in cases))
+
+
+def _scored(knowledge: Knowledge, placed: Placed, network: Network) -> Scored:
+    case = placed.case
+    facts = Facts({question: list(given) for question, given in case.answers.items()}, printer=case.printer)
+    try:
+        triage = triage_from(knowledge, facts, network)
+        for id, answer in case.findings.items():
+            _finding_is_known(knowledge, id, answer)
+    except BadInput as error:
+        raise BadInput(f"{case.id}: {error.what}", error.hint, placed.where) from error
+    if case.findings:
+        triage.believe(case.findings, EXAMPLE_CONFIDENCE)
+    ranking = [suspect.id for suspect in triage.ranking()]
+    known = case.cause in knowledge.causes
+    return Scored(
+        id=case.id,
+        source=case.source,
+        cause=case.cause,
+        place=ranking.index(case.cause) + 1 if known else None,
+        winner=ranking[0],
+        shares=triage.standing.shares,
+        rates=np.exp(network.log_prior),
+        truth=network.row(case.cause) if known else 0,
+    )
+
+
+def _finding_is_known(knowledge: Knowledge, id: str, answer: str) -> None:
+    if id not in knowledge.findings:
+        raise BadInput(f"there is no finding {id!r}", f"the findings are: {', '.join(knowledge.findings)}")
+    known = [a.id for a in knowledge.findings[id].answers]
+    if answer not in known:
+        raise BadInput(f"the finding {id!r} has no answer {answer!r}", f"its answers are: {', '.join(known)}")
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values) if values else 0.0
