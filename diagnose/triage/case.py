@@ -224,15 +224,15 @@ class Triage:
                 self.network, [q for q in open_questions if q not in settled], now.observed, now.shares
             )
         }
-        steps = [self._step(id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
+        steps = [step for id in told if inquiry.is_worth((step := self._step(id, told)).bits, step.minutes)]
         if self.case.job is None:
             bits = inquiry.job_gain(self.network, self._job_may_bring(), now.observed, now.shares)
-            if bits >= inquiry.WORTH_BITS:
+            if inquiry.is_worth(bits, EFFORT_MINUTES[JOB_EFFORT]):
                 steps.append(
                     NextStep(JOB_STEP, "job", "Can you attach the job file (G-code) of this print?", bits,
                              JOB_EFFORT, EFFORT_MINUTES[JOB_EFFORT], (), ())
                 )  # fmt: skip
-        steps.sort(key=lambda step: (-step.bits / step.minutes, step.id))
+        steps.sort(key=lambda step: (-inquiry.pace(step.bits, step.minutes), step.id))
         # Danger comes before any diagnosis; then everything else hangs on what is wrong with the part.
         for first in (self.knowledge.by_role("defect"), self.knowledge.danger_question()):
             if first is not None and first.id in open_questions:

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.inference import Seen, applies, log_likelihood, posterior
-from diagnose.reasoning.inquiry import ENOUGH, gains
+from diagnose.reasoning.inquiry import ENOUGH, gains, pace
 from diagnose.reasoning.network import YES, Network
 from diagnose.triage import Triage
 
@@ -142,7 +142,7 @@ def static_orders(knowledge: Knowledge, network: Network) -> dict[str, list[str]
     minutes = {q: EFFORT_MINUTES[knowledge.questions[q].effort] for q in rest}
     return {
         "most told first": first + sorted(rest, key=lambda q: -bits[q]),
-        "most told a minute first": first + sorted(rest, key=lambda q: -bits[q] / minutes[q]),
+        "most told a minute first": first + sorted(rest, key=lambda q: -pace(bits[q], minutes[q])),
     }
 
 
