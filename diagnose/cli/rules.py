@@ -21,9 +21,11 @@ from diagnose.reasoning.network import compile_network
 from diagnose.triage import knowledge_from
 from diagnose.triage.contract import rules_json
 from diagnose.triage.facts import run_examples
+from diagnose.triage.reach import Reach, reach
 from diagnose.triage.sources import unpublished_findings
 from diagnose.triage.wording import times
 
+ANSWERS_ALONE, WITH_RESULTS = "answers_alone", "with_test_results"
 KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "sources")
 
 
@@ -37,17 +39,22 @@ def rules() -> None:
 @json_option
 @quiet_option
 @click.option("--strict", is_flag=True, help="Advice counts as a fault too.")
-def check(packs: tuple[Path, ...], as_json: bool, quiet: bool, strict: bool) -> None:
+@click.option("--reach", "reaching", is_flag=True, help="Try whether each cause comes first in a case made for it.")
+def check(packs: tuple[Path, ...], as_json: bool, quiet: bool, strict: bool, reaching: bool) -> None:
     """Check every rule file and print all faults at once.
 
-    Exits with 1 when there is a fault.
+    Exits with 1 when there is a fault, or a cause that is not reached.
     """
     knowledge, problems = load([rules_folder(), *packs])
     problems += check_knowledge(knowledge) + unpublished_findings(knowledge)
     problems.sort()
     faults = [p for p in problems if p.hard or strict]
+    reached = _reached(knowledge) if reaching and not any(p.hard for p in problems) else {}
     if as_json:
-        print_json({"problems": [asdict(p) for p in problems], "faults": len(faults)})
+        print_json({
+            "problems": [asdict(p) for p in problems], "faults": len(faults),
+            **({"reach": {name: [asdict(r) | {"reached": r.reached} for r in found] for name, found in reached.items()}} if reaching else {}),
+        })  # fmt: skip
     else:
         for problem in problems:
             if problem.hard or not quiet:
@@ -55,7 +62,26 @@ def check(packs: tuple[Path, ...], as_json: bool, quiet: bool, strict: bool) -> 
         counted = ", ".join(f"{len(getattr(knowledge, kind))} {kind}" for kind in KINDS)
         if not quiet:
             click.echo(f"{counted}, {len(knowledge.examples)} examples: {times(len(faults), 'fault')}")
-    sys.exit(1 if faults else 0)
+        for name, found in reached.items():
+            for line in _reach_lines(name, found):
+                click.echo(line)
+    sys.exit(1 if faults or any(not r.reached for r in reached.get(ANSWERS_ALONE, ())) else 0)
+
+
+def _reached(knowledge: Knowledge) -> dict[str, list[Reach]]:
+    network = compile_network(knowledge)
+    return {
+        ANSWERS_ALONE: reach(knowledge, network), WITH_RESULTS: reach(knowledge, network, results=True)
+    }  # fmt: skip
+
+
+def _reach_lines(name: str, found: list[Reach]) -> Iterator[str]:
+    missed = sorted((r for r in found if not r.reached), key=lambda r: r.share)
+    for r in missed:
+        yield f"{r.cause} is not reached: it has {r.share:.2f}, {r.rival or 'something not in the rules'} {r.rival_share:.2f}"
+        said = "; ".join(f"{about}={','.join(r.answers[about]) or '-'}" for about in r.speaking)
+        yield from indented(said or "no answer speaks of either", 4)
+    yield f"{name.replace('_', ' ')}: {len(found) - len(missed)} of {times(len(found), 'cause')} reached"
 
 
 @rules.command()

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import combinations, pairwise
+from itertools import pairwise
 from pathlib import Path
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.broken import broken_causes_point_at_what_is_known
 from diagnose.knowledge.check_materials import MATERIAL_CHECKS
+from diagnose.knowledge.lint import LINTS
 from diagnose.knowledge.models import FREE_SOURCES, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
@@ -16,7 +17,7 @@ from diagnose.knowledge.shares import seen_adds_up, usual_adds_up, usual_by_defe
 
 Check = Callable[[Knowledge], Iterator[Problem]]
 CHECKS: list[Check] = [
-    broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up, *MATERIAL_CHECKS,
+    broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up, *MATERIAL_CHECKS, *LINTS,
 ]  # fmt: skip
 
 FEW_LINES = 3
@@ -357,18 +358,3 @@ def causes_can_be_told_and_cured(k: Knowledge) -> Iterator[Problem]:
             wanting.append(("does not say how it misleads", "add `misleads:`, what makes people suspect it wrongly"))
         for what, instead in wanting:
             yield k.problem("causes", cause.id, (), what, instead, hard=False)
-
-
-@_rule
-def pairs_can_be_told_apart(k: Knowledge) -> Iterator[Problem]:
-    """Checks (softly) that two causes that share a defect differ in at least one line."""
-
-    def lines(cause: Cause) -> set[tuple[str, str, float]]:
-        return {(e.about, e.answer, e.seen.value) for e in cause.evidence}
-
-    for first, second in combinations(k.causes.values(), 2):
-        if first.defects.keys() & second.defects.keys() and lines(first) == lines(second):
-            yield k.problem(
-                "causes", second.id, (), f"nothing tells it apart from {first.id!r}",
-                "add a line of evidence in which the two differ", hard=False,
-            )  # fmt: skip

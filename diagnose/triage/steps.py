@@ -39,16 +39,16 @@ def next_steps(triage: Triage) -> list[NextStep]:
         gain.about: gain
         for gain in inquiry.gains(triage.network, [q for q in open_questions if q not in settled], now.observed, now.shares)
     }
-    steps = [_question(triage, id, told) for id, gain in told.items() if gain.bits >= inquiry.WORTH_BITS]
+    steps = [step for id in told if inquiry.is_worth((step := _question(triage, id, told)).bits, step.minutes)]
     if case.job is None:
         bits = inquiry.job_gain(triage.network, triage.job_may_bring(), now.observed, now.shares)
-        if bits >= inquiry.WORTH_BITS:
+        if inquiry.is_worth(bits, EFFORT_MINUTES[JOB_EFFORT]):
             steps.append(
                 NextStep(JOB_STEP, "job", "Can you attach the job file (G-code) of this print?", bits,
                          JOB_EFFORT, EFFORT_MINUTES[JOB_EFFORT], (), ())
             )  # fmt: skip
     steps += _marks(triage, told)
-    steps.sort(key=lambda step: (-step.bits / step.minutes, step.id))
+    steps.sort(key=lambda step: (-inquiry.pace(step.bits, step.minutes), step.id))
     # Danger comes before any diagnosis; then everything else hangs on what is wrong with the part.
     for first in (knowledge.by_role("defect"), knowledge.danger_question()):
         if first is not None and first.id in open_questions:
@@ -82,10 +82,10 @@ def _marks(triage: Triage, open_questions: Iterable[str]) -> list[NextStep]:
     if waiting or not by_eye or (weighed is not None and weighed.enough):
         return []
     bits, apart = inquiry.marks_gain(triage.network, triage.asks, triage.standing.shares)
-    if bits < inquiry.WORTH_BITS:
-        return []
     # Marks say nothing without the job they are held against: its attaching is part of the work.
     minutes = EFFORT_MINUTES[MARKS_EFFORT] + (EFFORT_MINUTES[JOB_EFFORT] if case.job is None else 0.0)
+    if not inquiry.is_worth(bits, minutes):
+        return []
     ask = "Can you measure where the marks are: height, and how far round?"
     return [NextStep(MARKS_STEP, "marks", ask, bits, MARKS_EFFORT, minutes, _names(triage, apart), apart)]
 

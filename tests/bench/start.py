@@ -50,6 +50,7 @@ def start() -> None:
         triage.answer(question.id, answers[step % len(answers)].id)
     observed = triage.standing.observed
     shares = triage.standing.shares
-    row("posterior after twelve answers", median_ms(lambda: posterior(network, log_likelihood(network, observed)), 50), "ms")
+    row("posterior after twelve answers", median_ms(lambda: posterior(network, log_likelihood(network, observed)), 50), "ms", "goal 2")
     left = [q for q in knowledge.questions if q not in triage.case.answers]
     row("gain of every open question", median_ms(lambda: gains(network, left, observed, shares), 20), "ms")
+    row("next question, the job file weighed too", median_ms(triage.next_steps, 20), "ms", "goal 16")

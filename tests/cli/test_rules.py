@@ -122,3 +122,21 @@ def test_an_id_of_two_kinds_is_shown_as_one_document(capsys: pytest.CaptureFixtu
     (tmp_path / "r.yaml").write_text(remedy)
     got = run(capsys, "rules", "show", "wet-filament", "--json", "--rules", tmp_path).json
     assert {kind: entry["id"] for kind, entry in got.items()} == {"causes": "wet-filament", "remedies": "wet-filament"}
+
+
+def test_a_cause_in_the_shadow_of_another_is_not_reached_and_the_winner_is_named(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "twin.yaml").write_text(
+        "causes:\n  - {id: silent-cause, name: Says nothing, family: material, about: It is silent., rate: rare, "
+        "defects: {strings: half}}\n"
+    )
+    seen = run(capsys, "rules", "check", "--reach", "--json", "--rules", tmp_path)
+    assert seen.code == 1
+    rows = {row["cause"]: row for row in seen.json["reach"]["answers_alone"]}
+    assert rows["silent-cause"]["reached"] is False
+    assert rows["silent-cause"]["answers"]["defect"] == ["strings"]
+    assert rows["silent-cause"]["rival_share"] > rows["silent-cause"]["share"]
+    assert sum(row["reached"] for row in rows.values()) > 100
+    told = run(capsys, "rules", "check", "--reach", "--rules", tmp_path).out
+    assert "silent-cause is not reached" in told

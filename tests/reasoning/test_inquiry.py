@@ -8,7 +8,7 @@ import pytest
 from diagnose.reasoning.answers import Found, reports
 from diagnose.reasoning.doubt import conflict, surprise
 from diagnose.reasoning.inference import Seen, applies, log_likelihood, posterior, standing
-from diagnose.reasoning.inquiry import gains, information_bits, job_gain
+from diagnose.reasoning.inquiry import gains, information_bits, is_worth, job_gain, pace
 from diagnose.reasoning.ledger import chain
 from diagnose.reasoning.network import compile_network, entropy_bits
 from tests.reasoning.by_hand import line, pack
@@ -136,3 +136,12 @@ def test_surprise_is_the_standard_score_of_the_answers_under_the_leader() -> Non
         assert surprise(net, chain(net, lined), 1) == pytest.approx(want, abs=1e-9)
     lined, _, _ = reports(k, net, {"q": ("z",)})
     assert surprise(net, chain(net, lined), 1) < -2.3
+
+
+def test_a_look_that_tells_little_gives_way_to_a_measurement_that_tells_much() -> None:
+    # Reading costs a minute too: half a minute's glance at 0.06 bits is slower than three minutes' work at 0.2 bits.
+    assert pace(0.2, 3.0) > pace(0.06, 0.5)
+    assert 0.2 / 3.0 < 0.06 / 0.5
+    assert is_worth(0.03, 0.5)
+    assert not is_worth(0.03, 3.0)
+    assert not is_worth(0.02, 0.5)

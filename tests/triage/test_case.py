@@ -12,6 +12,7 @@ from diagnose.cases.journal import Casebook, fold
 from diagnose.errors import BadInput
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.inquiry import pace
 from diagnose.reasoning.network import Network, compile_network
 from diagnose.triage import Triage, knowledge_from
 
@@ -137,7 +138,7 @@ def test_attaching_the_job_competes_with_the_questions(knowledge: Knowledge, net
     triage.answer("danger-signs", "none")
     steps = triage.next_steps()
     assert any(step.kind == "job" and step.bits > 0.02 for step in steps)
-    rate = [step.bits / step.minutes for step in steps]
+    rate = [pace(step.bits, step.minutes) for step in steps]
     assert rate == sorted(rate, reverse=True)
     triage.believe({}, 0.5)
     assert not any(step.kind == "job" for step in triage.next_steps())

@@ -1,0 +1,214 @@
+"""Advice on rules that hold together but say too little: each a small function that yields what it finds, all soft."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import combinations
+
+from diagnose.knowledge.models import Cause, ConfirmingTest, Evidence, Finding, Question
+from diagnose.knowledge.pack import Knowledge
+from diagnose.knowledge.reader import Problem
+
+ALIKE = 0.15
+"""Two causes whose shares of every answer differ by less are not separated by any question."""
+SHARED_DEFECTS = 0.25
+"""Causes that leave the same main defect less often than this are told apart by the part itself."""
+SAYS_NOTHING = 0.02
+"""Evidence this near to the usual share changes nothing."""
+HARDLY = 0.05
+"""An answer that a cause shows no more often than this is no context for its evidence."""
+CHEAP_MINUTES = 20.0
+"""A confirming test that takes no more than this, attention and a tenth of the machine's time, and no money, is cheap."""
+OPTION_USUAL = 0.2
+
+
+def causes_can_be_separated(k: Knowledge) -> Iterator[Problem]:
+    """Advises on causes that leave the same defect and answer every question alike."""
+    for first, second in combinations(k.causes.values(), 2):
+        shared = sum(min(f.value, second.defects[d].value) for d, f in first.defects.items() if d in second.defects)
+        if shared < SHARED_DEFECTS:
+            continue
+        cells = {(e.about, e.answer) for e in (*first.evidence, *second.evidence)}
+        if all(_differ(k, first, second, about, answer) < ALIKE for about, answer in cells):
+            yield k.problem(
+                "causes", second.id, (), f"no question separates it from {first.id!r}",
+                "write a line on an answer that the two show differently, or make them one cause", hard=False,
+            )  # fmt: skip
+
+
+def _differ(k: Knowledge, first: Cause, second: Cause, about: str, answer: str) -> float:
+    """Return the greatest difference between what two causes say of an answer, contexts apart."""
+    usual = _usual(k, about, answer)
+
+    def said(cause: Cause) -> list[float]:
+        return [e.seen.value for e in cause.evidence if (e.about, e.answer) == (about, answer)] or [usual]
+
+    return max(abs(a - b) for a in said(first) for b in said(second))
+
+
+def _usual(k: Knowledge, about: str, answer: str) -> float:
+    """Return the usual share of an answer, the defect being any other; unstated ones share the rest equally."""
+    asked = k.asked(about)
+    if asked is None:
+        return 0.0
+    stated = {a.id: a.usual_for(None) for a in asked.answers}
+    own = stated.get(answer)
+    if own is not None:
+        return own
+    if isinstance(asked, Question) and asked.kind == "several":
+        return OPTION_USUAL
+    left = 1.0 - sum(s for s in stated.values() if s is not None)
+    return max(0.0, left) / max(1, sum(s is None for s in stated.values()))
+
+
+def questions_change_something(k: Knowledge) -> Iterator[Problem]:
+    """Advises on questions and findings whose answer moves no cause, opens no question and is nobody's context."""
+    used = {about for q in k.questions.values() for about in q.ask_if}
+    used |= {about for c in k.causes.values() for e in c.evidence for about in e.given}
+    used |= {base for f in k.findings.values() for base in f.derived_from}
+    lines: dict[str, list[Evidence]] = {}
+    for cause in k.causes.values():
+        for line in cause.evidence:
+            lines.setdefault(line.about, []).append(line)
+    asked: list[Question | Finding] = [*k.questions.values(), *k.findings.values()]
+    for one in asked:
+        kind = "questions" if isinstance(one, Question) else "findings"
+        if isinstance(one, Question) and (one.role or any(a.stop for a in one.answers)):
+            continue
+        if one.id in used or (isinstance(one, Finding) and one.fills):
+            continue
+        said = lines.get(one.id, [])
+        if not said:
+            yield k.problem(kind, one.id, (), "changes nothing: no cause has evidence on it",
+                            "write a line on it under the causes it speaks for, or take it out", hard=False)  # fmt: skip
+        elif all(abs(e.seen.value - _usual(k, e.about, e.answer)) < SAYS_NOTHING for e in said):
+            yield k.problem(kind, one.id, (), "changes nothing: every cause shows its answers as usual",
+                            "write how often the causes it speaks for show them", hard=False)  # fmt: skip
+
+
+def evidence_does_not_contradict_itself(k: Knowledge) -> Iterator[Problem]:
+    """Advises on lines given an answer that another line of the cause denies, and on lines that others cover wholly."""
+    for cause in k.causes.values():
+        plain = {(e.about, e.answer): e for e in cause.evidence if not e.given}
+        for index, line in enumerate(cause.evidence):
+            for about, answers in line.given.items():
+                denied = [plain.get((about, a)) for a in answers]
+                if all(d is not None and d.seen.value <= HARDLY for d in denied):
+                    yield k.at_line(cause.id, index, k.problem(
+                        "causes", cause.id, ("evidence", index, "given", about),
+                        f"another line says that {about} is hardly ever {' or '.join(answers)} here",
+                        "change one of the two lines", hard=False,
+                    ))  # fmt: skip
+            if not line.given and (context := _covering(k, cause, line)):
+                yield k.at_line(cause.id, index, k.problem(
+                    "causes", cause.id, ("evidence", index),
+                    f"never counts: other lines on {line.answer} cover every answer of {context}",
+                    "take it out, or one of the others", hard=False,
+                ))  # fmt: skip
+
+
+def _covering(k: Knowledge, cause: Cause, line: Evidence) -> str:
+    """Return a context of which the lines given it alone leave no answer to an unconditional line, or nothing."""
+    covered: dict[str, set[str]] = {}
+    for other in cause.evidence:
+        if (other.about, other.answer) == (line.about, line.answer) and len(other.given) == 1:
+            ((context, answers),) = other.given.items()
+            covered.setdefault(context, set()).update(answers)
+    for context, there in covered.items():
+        asked = k.asked(context)
+        # A gated question may not apply, and then the unconditional line speaks.
+        gated = isinstance(asked, Question) and bool(asked.ask_if)
+        if asked is not None and not gated and {a.id for a in asked.answers} <= there:
+            return context
+    return ""
+
+
+def contexts_can_hold(k: Knowledge) -> Iterator[Problem]:
+    """Advises on questions that can never be asked, and on evidence whose question or context never is in its cause."""
+    defect, second = k.by_role("defect"), k.by_role("second-defect")
+    two = {defect.id, second.id} if defect is not None and second is not None else set()  # a print may have both
+    for question in k.questions.values():
+        clash = _clash(_needs(k, question.ask_if), two)
+        if clash:
+            yield k.problem(
+                "questions", question.id, ("ask_if",), f"can never be asked: {clash} would have to have two answers at once",
+                "widen the answers in `ask_if`", hard=False,
+            )  # fmt: skip
+    for cause in k.causes.values():
+        leaves = {*cause.defects, *(e.answer for e in cause.evidence if second is not None and e.about == second.id)}
+        for index, line in enumerate(cause.evidence):
+            asked = k.questions.get(line.about)
+            needs = _needs(k, asked.ask_if if asked else {}, line.given)
+            clash = _clash(needs, two)
+            what = f"can never hold: {clash} would have to have two answers at once" if clash else ""
+            if defect is not None and any(not answers & leaves for answers in needs.get(defect.id, ())):
+                what = "can never hold: its question or context is for defects that the cause does not leave"
+            if what:
+                yield k.at_line(cause.id, index, k.problem(
+                    "causes", cause.id, ("evidence", index), what,
+                    "add the defect to the cause, widen the condition, or take the line out", hard=False,
+                ))  # fmt: skip
+
+
+def _needs(k: Knowledge, *conditions: Mapping[str, tuple[str, ...]]) -> dict[str, list[set[str]]]:
+    """Return what must hold for some conditions: question to sets of answers of each of which it must have one.
+
+    The gates of the questions they name count too, and theirs.
+    """
+    needs: dict[str, list[set[str]]] = {}
+    stack, seen = list(conditions), set()
+    while stack:
+        for about, answers in stack.pop().items():
+            needs.setdefault(about, []).append(set(answers))
+            asked = k.questions.get(about)
+            if asked is not None and asked.id not in seen:
+                seen.add(asked.id)
+                stack.append(asked.ask_if)
+    return needs
+
+
+def _clash(needs: Mapping[str, list[set[str]]], apart_from: set[str]) -> str:
+    """Return a question that would need two answers at once, or nothing."""
+    return next((q for q, sets in needs.items() if q not in apart_from and not set.intersection(*sets)), "")
+
+
+def causes_come_first_somewhere(k: Knowledge) -> Iterator[Problem]:
+    """Advises on causes that no worked example expects in the first place."""
+    first = {expect.first for example in k.examples for expect in example.expect}
+    first |= {e.cause for example in k.examples for e in example.expect if e.within_first == 1}
+    for cause in k.causes.values():
+        if cause.id not in first:
+            yield k.problem(
+                "causes", cause.id, (), "comes first in no worked example",
+                f"write one: answers that speak for it, and `expect: {{first: {cause.id}}}`", hard=False,
+            )  # fmt: skip
+
+
+def causes_have_a_cheap_test(k: Knowledge) -> Iterator[Problem]:
+    """Advises on causes none of whose confirming tests is cheap."""
+    for cause in k.causes.values():
+        tests = [k.tests[t] for t in cause.confirm if t in k.tests]
+        if tests and not any(_cost(t) <= CHEAP_MINUTES and t.money == 0 for t in tests):
+            quickest = min(tests, key=_cost)
+            bought = " and something bought" if quickest.money else ""
+            yield k.problem(
+                "causes", cause.id, ("confirm",),
+                f"has no cheap confirming test: the quickest, {quickest.id}, costs {_cost(quickest):.0f} minutes{bought}",
+                f"name one of at most {CHEAP_MINUTES:.0f} minutes (a machine's count a tenth) for which nothing is bought",
+                hard=False,
+            )  # fmt: skip
+
+
+def _cost(test: ConfirmingTest) -> float:
+    """Return minutes of the user's time; while the machine works alone, a tenth of it is lost on looking after it."""
+    return test.minutes + test.machine_minutes / 10
+
+
+LINTS = (
+    causes_can_be_separated,
+    questions_change_something,
+    evidence_does_not_contradict_itself,
+    contexts_can_hold,
+    causes_come_first_somewhere,
+    causes_have_a_cheap_test,
+)
