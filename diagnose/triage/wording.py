@@ -50,8 +50,8 @@ def often(said: str) -> str:
 
 
 PLACES = {
-    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "likely stops by stalls",
-    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "filament draw-backs",
+    "seams": "seams", "checkpoint-stops": "stops by saves", "random-stops": "stops by stalls",
+    "rate-stops": "stops by slow supply", "pauses": "pauses", "retractions": "filament draw-backs",
     "restarts": "restarts of the flow", "corners": "corners", "layer-changes": "layer changes",
     "short-reserve": "short-queue stretches", "fan-changes": "fan changes", "temperature-changes": "heat changes",
     "overhangs": "overhangs",
@@ -60,7 +60,7 @@ PLACES = {
 
 CLOCKS = {
     "time": "time", "path": "path printed", "filament": "filament used", "height": "height", "layer": "layers",
-    "angle": "angle round the axis", "x": "x", "y": "y",
+    "angle": "angle", "x": "x", "y": "y",
 }  # fmt: skip
 """What marks may keep time with, in words."""
 

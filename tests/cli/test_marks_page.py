@@ -42,7 +42,7 @@ def test_verdict_part_ties_tables_heap_and_map_in_this_order(lines: list[str]) -
              "The surface unrolled")  # fmt: skip
     at = [text.index(words) for words in order]
     assert at == sorted(at)
-    for words in ("4.95 to 5.05", "no two beats", "none there: seams", "◆", "predicted stop"):
+    for words in ("5.00 s (4.95-5.05)", "no two beats", "none there: seams", "◆", "predicted stop"):
         assert words in text
 
 
