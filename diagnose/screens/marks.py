@@ -146,7 +146,7 @@ class MeasureMarks(ModalScreen[bool]):
         self.query_one(ReadingBar).display = False
         marks = self.triage.marks
         if marks is not None:
-            self.query_one(MarksText).text = written(marks)
+            self._write(marks)
         self._show_held()
         self._show_what_they_say()
         self.query_one(MarksText).focus()
@@ -158,6 +158,12 @@ class MeasureMarks(ModalScreen[bool]):
         self.call_after_refresh(self._show_surface)
 
     # -- what is shown -----------------------------------------------------------------------------------------------
+
+    def _write(self, marks: Marks) -> None:
+        """Put marks into the lines to type in, angles as they are kept: counter-clockwise from the right."""
+        self.zero, self.turn = "right" if marks.zero_known else "unknown", "ccw"
+        self.query_one(MarksText).text = written(marks)
+        self._show_held()
 
     def _show_held(self) -> None:
         zero = f"Angle 0 is {ZERO_WORDS[self.zero]}" if self.zero != "unknown" else "I don't know where angle 0 is"
@@ -247,9 +253,7 @@ class MeasureMarks(ModalScreen[bool]):
             self._complain(error)
             return
         self.changed = True
-        self.zero, self.turn = "right", "ccw"  # what is shown from now on counts this way
-        self.query_one(MarksText).text = written(event.marks)
-        self._show_held()
+        self._write(event.marks)
         self._show_what_they_say()
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
@@ -307,17 +311,20 @@ def written(marks: Marks) -> str:
     if any(math.isfinite(x) for x in marks.x):
         return ""
     each = zip(marks.height, marks.angle, strict=True)
-    return "\n".join(f"{h:g}" if math.isnan(a) else f"{h:g} @ {round(float(a) % 360.0, 2):g}" for h, a in each)
+    return "\n".join(
+        f"{round(h, 2):g}" if math.isnan(a) else f"{round(h, 2):g} @ {round(a % 360.0, 1):g}"
+        for h, a in ((float(h), float(a)) for h, a in each)
+    )
 
 
 def surface_of(told: Mapping[str, Any], width: int, height: int) -> Content:
     """Return the unrolled surface in so many cells, its heights on the left and what the signs mean below."""
     columns = width - 8
     by_beat = best_clock(told) is not None
-    drawn = unrolled(told, columns, 4)
-    means = look.fold(" · ".join(legend(drawn.signs(), True, by_beat)), width)
-    rows = max(height - 1 - len(means), 3)
+    drawn = unrolled(told, columns, 16)
+    rows = max(height - 1 - len(legend(drawn.signs(), True, by_beat, width)), 3)
     drawn = unrolled(told, columns, rows)
+    means = [Content(line) for line in legend(drawn.signs(), True, by_beat, width)]
     parts = []
     for k, row in enumerate(drawn.rows):
         label = f"{drawn.heights[k]:6.1f}" if k % 4 == 3 or k == rows - 1 else " " * 6

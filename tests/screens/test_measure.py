@@ -13,7 +13,18 @@ import pytest
 from diagnose.errors import BadInput
 from diagnose.screens.marks import MarksText, MeasureMarks, written
 from diagnose.triage import Triage
-from tests.screens.stage import at_work, bench, journal, press, said, settle, small_pack, sticking_out, words, write_case
+from tests.screens.stage import (
+    at_work,
+    bench,
+    journal,
+    press,
+    said,
+    settle,
+    small_pack,
+    sticking_out,
+    words,
+    write_case,
+)
 from tests.triage.handmade import MARKS, marks_at, told
 
 ATTACHED = {"do": "job", "job": {"path": "part.gcode", "printer": None, "findings": []}}
@@ -121,6 +132,10 @@ def test_how_the_part_was_held_is_chosen_with_keys(tmp_path: Path, monkeypatch: 
             assert "Angle 0 is on the right; angles count counter-clockwise" in words(pilot)
             await press(pilot, "f3", "f3", "f3", "f3")
             assert "I don't know where angle 0 is" in words(pilot)
+            await press(pilot, "ctrl+s")
+            await settle(pilot)
+            assert not bench(pilot).triage.marks.zero_known  # type: ignore[union-attr]
+            assert "I don't know where angle 0 is" in words(pilot), "weighing them again must not claim to know"
 
     asyncio.run(story())
 

@@ -168,7 +168,8 @@ def _map(told: Mapping[str, Any], by_beat: bool, pen: Pen) -> Iterator[str]:
     yield " " * 9 + corner + line * columns
     yield " " * 10 + sides(columns)
     signs = drawn.signs()
-    yield from pen.folded(" " * 10, pen.dot.join(legend(signs, pen.unicode, by_beat)))
+    for text in legend(signs, pen.unicode, by_beat, columns):
+        yield " " * 10 + text
     if any(drawn.margin):
         yield from pen.folded(" " * 10, f"left of the line: {times(sum(bool(m) for m in drawn.margin), 'row')} with marks known by height alone")
     if "stop" in signs or "met" in signs:
