@@ -93,11 +93,11 @@ def at_or_every(ask: Ask) -> str:
 def length_of(clock: str, period: float, within: float | None = None) -> str:
     """Return a period with its unit: ``5.03 s``, ``8.00 mm``, ``12.0 layers``.
 
-    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; without it three
-    figures are shown.
+    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; three figures are
+    shown at least.
     """
     unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
-    scale = period / 100 if not within or not within > 0 else within / 2
+    scale = min(period / 100, within / 2 if within and within > 0 else math.inf)
     return f"{period:.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
 
 
