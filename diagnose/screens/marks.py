@@ -37,6 +37,7 @@ ABOUT = (
     "Or the path of a CSV file. An empty line, or ctrl+s, weighs them."
 )
 WAITING = "They are kept, and say something once the job file is attached (j)."
+KEPT = "The marks are kept, but they cannot be held against the job file: attach it again (j)."
 NONE_YET = "The surface unrolled comes here, with the marks on it, once they are weighed."
 STYLES: Mapping[Sign, str] = {
     "kept": "bold $accent", "met": "bold $accent", "kept-seam": "bold $accent", "stray": "bold $contra", "stop": "$alarm",
@@ -126,6 +127,8 @@ class MeasureMarks(ModalScreen[bool]):
         self.changed = False
         self.token: object = None
         """Of the weighing under way; what an older one still has to say is not listened to."""
+        self.under_way: tuple[Marks, str] | None = None
+        """Marks that are being weighed, and where they are from."""
 
     def compose(self) -> ComposeResult:
         """Lay out the lines to type in, the surface beside them, and what the marks say."""
@@ -224,7 +227,8 @@ class MeasureMarks(ModalScreen[bool]):
         bar = self.query_one(ReadingBar)
         bar.display = True
         bar.show(0.0, PREPARING)
-        self.weigh(marks, path if by_file else "typed", self.token)
+        self.under_way = marks, path if by_file else "typed"
+        self.weigh(*self.under_way, self.token)
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="marks")
     def weigh(self, marks: Marks, source: str, token: object) -> None:
@@ -244,17 +248,21 @@ class MeasureMarks(ModalScreen[bool]):
 
     def on_measure_marks_weighed(self, event: Weighed) -> None:
         """Take the marks into the case and show what they say."""
-        if event.token is not self.token:
-            return
-        self._idle()
+        if event.token is self.token:
+            self._idle()
+            self._take(event.marks, event.told, event.source)
+
+    def _take(self, marks: Marks, told: dict[str, Any] | None, source: str) -> bool:
+        """Take marks into the case and show what they say; returns whether that could be done."""
         try:
-            self.triage.put_marks(event.marks, event.told, event.source)
+            self.triage.put_marks(marks, told, source)
         except BadInput as error:
             self._complain(error)
-            return
+            return False
         self.changed = True
-        self._write(event.marks)
+        self._write(marks)
         self._show_what_they_say()
+        return True
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """The one door for weighings that failed."""
@@ -263,8 +271,10 @@ class MeasureMarks(ModalScreen[bool]):
         event.stop()
         error = event.worker.error
         self._idle()
-        if isinstance(error, BadInput):
-            self._complain(error)
+        if isinstance(error, BadInput) and self.under_way is not None:
+            # What somebody measured is not lost because a file has moved.
+            if self._take(self.under_way[0], None, self.under_way[1]):
+                self._say(f"{KEPT} {look.sentence(str(error))}")
         elif isinstance(error, Cancelled):
             self._say("Stopped. Nothing was changed.")
         else:

@@ -175,3 +175,17 @@ def test_ask_keeps_marks_until_the_job_comes(capsys: pytest.CaptureFixture[str],
     out = " ".join(seen.out.split())
     assert "14 marks taken They say something once the job file is attached" in out
     assert "findings" in out and re.search(r"1\d of 14 (marks )?lie where", out)
+
+
+def test_marks_are_kept_when_the_job_file_has_gone(
+    capsys: pytest.CaptureFixture[str], folder: Path, tmp_path: Path
+) -> None:
+    job = tmp_path / "moved.gcode"
+    job.write_text((folder / "shade.gcode").read_text())
+    first = run(capsys, "ask", "--casebook", tmp_path / "book", "--job", job, "--printer", CARD, typed="q\n")
+    case = re.search(r"case (\S+);", first.out)
+    assert case
+    job.unlink()
+    said = f"m {folder / 'marks.csv'}\nq\n"
+    seen = run(capsys, "ask", "--casebook", tmp_path / "book", "--case", case[1], typed=said)
+    assert "14 marks taken" in seen.out and "cannot be held against the job file" in " ".join(seen.out.split())
