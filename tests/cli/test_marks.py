@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -152,6 +154,16 @@ def test_rank_keeps_marks_that_wait_for_a_job_and_says_so(capsys: pytest.Capture
     assert (got["marks"]["marks"], got["marks"]["placed"], got["marks"]["counts"]) == (14, None, False)
     (given,) = [a for a in got["answers"] if a["source"] == "marks"]
     assert "wait for the job file" in given["why"]
+    code = (
+        "import sys\nfrom diagnose.cli import main\ntry:\n    main(sys.argv[1:])\nexcept SystemExit as end:\n    assert not end.code\n"
+        "heavy = {'numba', 'scipy', 'textual'} & set(sys.modules)\nassert not heavy, heavy\n"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", code, "rank", "--answer", "defect=blobs", "--marks", folder / "marks.csv"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stderr
+    assert "The marks count for nothing yet" in told.stdout
 
 
 def test_ask_takes_marks_typed_or_from_a_file(capsys: pytest.CaptureFixture[str], folder: Path, tmp_path: Path) -> None:

@@ -120,6 +120,7 @@ def test_marks_wait_for_the_job_and_follow_detach_and_undo(
     triage.put_marks(MARKS)
     (given,) = [g for g in triage.given() if g.source == "marks"]
     assert not given.counts and "wait for the job file" in given.why
+    assert any("The marks count for nothing yet" in doubt for doubt in triage.doubts())
     assert odds(triage, STALLS) == at_first
     weighed = told(knowledge, {STALLS: 30.0})
     triage._record({"do": "job", "job": {"path": "a", "printer": None, "findings": []}, "weighed": weighed})
