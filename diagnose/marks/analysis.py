@@ -14,7 +14,7 @@ from diagnose.marks import _kernels as kernels
 from diagnose.marks import places as places_
 from diagnose.marks.clocks import REST, TOP, Sweep, sweep
 from diagnose.marks.model import (
-    LEAST_MARKS, Ask, Clock, ClockReading, Marks, MarksReport, Place, Placed, PlaceReading,
+    LEAST_MARKS, Ask, Clock, Marks, MarksReport, Place, Placed, PlaceReading,
 )  # fmt: skip
 from diagnose.marks.placing import Pieces, place_marks
 from diagnose.marks.readings import read_sweep, silent
@@ -95,8 +95,8 @@ def _weigh(
     with ThreadPoolExecutor(2) as pool:
         jobs = {clock: pool.submit(_clock, clock, band, pieces, angled, top) for clock in CLOCKS}
         there = {place: pool.submit(places_.weigh_place, band, pieces, place) for place in get_args(Place)}
-        for future in (*jobs.values(), *there.values()):
-            future.result()
+        for wait in [f.result for f in jobs.values()] + [f.result for f in there.values()]:
+            wait()
             done += 1
             say(progress, 0.1 + 0.9 * done / (len(jobs) + len(there)), "clocks and places")
             ask(cancel)

@@ -27,12 +27,12 @@ from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
 
-SIGMA = np.array([0.025, 0.07])
-SIGMA_WEIGHT = np.array([0.5, 0.5])
+SIGMA = np.array([0.025, 0.06])
+SIGMA_WEIGHT = np.array([0.6, 0.4])
 """Sharpness of a beat, as a share of its period, and how far each is believed (common practice, no source)."""
-HIT = np.array([0.15, 0.4, 0.6, 0.75, 0.9])
-HIT_WEIGHT = np.array([0.15, 0.2, 0.2, 0.25, 0.2])
-"""Share of the marks that keep the beat; people who mark a pattern mark mostly it."""
+HIT = np.array([0.45, 0.65, 0.78, 0.9])
+HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
+"""Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
 FLOOR = 0.02
 """Share of marks of the beat that fall at any phase: keeps phases at which nothing is printed harmless."""
 PHASES = 48
@@ -54,8 +54,8 @@ DRIFT_SD = {True: 0.015, False: 0.03}
 """Planned time errs by so much at one end of the band, as much the other way at the other; with a run, and without."""
 PAD = 8
 """Times its length that what is laid out is padded, so that its spectrum may be read between the lines; half for long ones."""
-FINE = 16
-"""Bins a shortest period, in which the surface is laid out."""
+FINE: dict[Clock, int] = {"height": 64, "layer": 64}
+"""Bins a shortest period in which the surface is laid out, 24 where not said: layers are points, and need their harmonics."""
 MOST_BINS = 1 << 21
 
 
@@ -172,13 +172,13 @@ def sweep(
     step = 1 / 360.0 if circle else STEP / reach
     first = 1.0 / most
     count = max(1, int((1.0 / least - first) / step + 1e-6) + 1)
-    grid_f = first + step * np.arange(count)
+    grid_f: Floats = first + step * np.arange(count, dtype=np.float64)
     drifts = DRIFT if (clock == "time" if drift is None else drift) else DRIFT[:1]
     believed = np.exp(-0.5 * drifts**2)
     believed[0] = believed[1:].sum() if len(drifts) > 1 else 1.0
     believed /= believed.sum()
     amount = drifts * DRIFT_SD[surface.job.run is not None]
-    bins = int(min(MOST_BINS, max(512, FINE * span / least)))
+    bins = int(min(MOST_BINS, max(512, FINE.get(clock, 24) * span / least)))
     width = span / bins
     laid = np.zeros(bins + 2)
     if circle:
@@ -252,7 +252,7 @@ def _warp(u: Floats, low: float, span: float, slope: float) -> Floats:
 def _warped_bins(laid: Floats, width: float, span: float, low: float, slope: float) -> Floats:
     if slope == 0.0:
         return laid
-    at = _warp(low + width * np.arange(len(laid)), low, span, slope)
+    at = _warp(low + width * np.arange(len(laid), dtype=np.float64), low, span, slope)
     out = np.zeros_like(laid)
     kernels.deposit(at, at, laid, low, width, out)
     return out
@@ -271,7 +271,9 @@ def _spectrum(laid: Floats, width: float, offset: float, span: float) -> Spectru
     size = fft.next_fast_len((PAD if len(laid) < MOST_BINS // 16 else PAD // 2) * len(laid), real=True)
     transform: NDArray[np.complex128] = np.conj(fft.rfft(laid, size))
     grid = 1.0 / (size * width)
-    transform *= np.exp(2j * np.pi * grid * np.arange(len(transform)) * offset)
+    at = grid * np.arange(len(transform))
+    # What was laid out is shared between two bins, which blurs by sinc^2 (Hockney & Eastwood 1988, 5; from memory).
+    transform *= np.exp(2j * np.pi * at * offset) / np.sinc(at * width) ** 2
     return Spectrum(transform.real.copy(), transform.imag.copy(), grid)
 
 

@@ -184,4 +184,5 @@ def _nearest(surface: Surface, marks: Marks, i: int, most: int = 200_000) -> flo
     every = max(1, len(surface) // most)
     ids = surface.ids[::every]
     moves = surface.job.file.moves
-    return float(_apart(surface, marks, i, np.column_stack((moves.x[ids], moves.y[ids], moves.z[ids]))).min())
+    ends = np.column_stack((moves.x[ids], moves.y[ids], moves.z[ids]))
+    return float(_apart(surface, marks, i, ends).min())

@@ -93,7 +93,8 @@ def read_marks(path: Path | str, zero: str = "right", turn: str = "ccw") -> Mark
         raise BadInput("this file holds no marks", EXAMPLE, str(path))
     first, header = numbered[0]
     if not re.search(r"[a-z]{2}", re.sub(r"\b(mm|at|deg|size)\b", "", header.lower())) and not re.search(r"\b[xyz]\b", header.lower()):
-        if not any(_TYPED.match(line) for _, line in numbered) and re.search(r"[;,\t]", header):
+        bare = re.match(r"^\s*\d+,\d+\s*$", header)  # a height of 1,2 mm, or a height and an angle?
+        if bare or (not any(_TYPED.match(line) for _, line in numbered) and re.search(r"[;,\t]", header)):
             raise BadInput("the first line does not name the columns", f"begin with {','.join(COLUMNS[:2])}", f"{path}:{first}")
         return typed_marks(lines, zero, turn, str(path))
     part = next((sign for sign in (";", "\t", ",") if sign in header), ",")

@@ -34,19 +34,20 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
     belief = found.prior * found.factor
     belief = belief / belief.sum()
     number, back = np.unique(found.number, return_inverse=True)
-    mass = np.bincount(back, belief)
-    frequency = np.zeros(len(number))
+    mass: Floats = np.bincount(back, belief).astype(np.float64)
+    frequency: Floats = np.zeros(len(number), np.float64)
     frequency[back] = found.frequency
     peaks = _peaks(number, mass, frequency, found.clock == "angle")
-    best_share, best_f, first, last = peaks[0]
+    first, last = peaks[0][2:]
     inside = (found.number >= first) & (found.number <= last)
-    top = int(np.argmax(np.where(inside, belief / np.maximum(found.prior, 1e-300) * found.prior, -1.0)))
+    top = int(np.argmax(np.where(inside, belief, -1.0)))
     beat = best_beat(found, float(found.frequency[top]), float(found.drift[top]))
     period = 1.0 / beat.frequency
     low, high = _interval(frequency, mass, found.step, beat.frequency, found.clock == "angle")
     hits = int(np.count_nonzero(beat.hit * beat.ratio > 1 - beat.hit))
     phase = (beat.phase + beat.frequency * found.centre) % 1.0
-    aliases, harmonics = [], []
+    aliases: list[tuple[float, float]] = []
+    harmonics: list[str] = []
     unit = UNIT[found.clock]
     for share, f, *_ in peaks[1:]:
         if share < LEAST_SHARE or len(aliases) == MOST_ALIASES:

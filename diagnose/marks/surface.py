@@ -70,7 +70,7 @@ class Surface:
     @cached_property
     def spiral(self) -> Bools:
         """(m,) whether the move climbs without layers."""
-        return self.job.file.shape.spiral.mask[self.ids]
+        return np.asarray(self.job.file.shape.spiral.mask[self.ids])
 
     @cached_property
     def joined(self) -> Bools:

@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from diagnose.marks.clocks import Sweep, best_beat
+from diagnose.marks.clocks import Sweep
 from diagnose.marks.model import Clock, ClockReading
 from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
 from diagnose.marks.words import NAMES
-from diagnose.toolpath.columns import Floats
+from diagnose.toolpath.columns import Bools, Floats
 
 LEAST_DB = 5.0
 """Below it the best clock says nothing, and there is nothing to tie with it."""
@@ -54,7 +54,7 @@ def find_ties(
     return (tuple(tied),), (_why(surface, best, tied, same),)
 
 
-def _shares(kept: Floats, rival: ClockReading, sweep: Sweep) -> float:
+def _shares(kept: Bools, rival: ClockReading, sweep: Sweep) -> float:
     """Return the share of the best clock's marks that lie on the rival's best beat within two of their errors."""
     if not kept.any():
         return 0.0
@@ -109,5 +109,3 @@ def _why(surface: Surface, best: ClockReading, tied: Sequence[Clock], same: Sequ
         reason = "these marks fall on a beat of either within their errors"
     return f"{names[0].upper()}{names[1:]} cannot be told apart by these marks: {reason}; {COUPON}."
 
-
-__all__ = ["best_beat", "find_ties"]
