@@ -98,7 +98,7 @@ def length_of(clock: str, period: float, within: float | None = None) -> str:
     """
     unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
     scale = min(period / 100, within / 2 if within and within > 0 else math.inf)
-    return f"{period:.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
+    return f"{period:,.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
 
 
 def beat(clock: str, period: float, within: float | None = None) -> str:
