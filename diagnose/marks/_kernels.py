@@ -44,7 +44,6 @@ def place(
         ea = angle_err[i]
         mass = 0.0
         before = -2
-        swept = 0.0
         held_layer = -1
         for b in range(len(block_low)):
             if block_low[b] > height[i] + window * eh or block_high[b] < height[i] - window * eh:
@@ -76,7 +75,7 @@ def place(
                     step = 0.5 * math.radians(ea) * radius
                 else:
                     step = 5.0
-                pieces = max(1, min(4000, int(math.ceil(length / max(step, 0.05)))))
+                pieces = max(1, min(4000, math.ceil(length / max(step, 0.05))))
                 thick = layer_height[max(layer[j], 0)]
                 joined = k == before or (k == before + 1 and ids[k - 1] == j - 1)
                 for p in range(pieces):
@@ -153,7 +152,7 @@ def deposit(u0: Floats, u1: Floats, weight: Floats, low: float, step: float, his
         w = weight[i] / pieces
         for p in range(pieces):
             at = a + (b - a) * (p + 0.5) / pieces
-            k = int(math.floor(at))
+            k = math.floor(at)
             part = at - k
             if 0 <= k < bins:
                 histogram[k] += w * (1.0 - part)
@@ -253,11 +252,17 @@ def evaluate(
                     turn = f * u[c]
                     turn -= math.floor(turn)
                     wide2 = narrow * narrow + (spread[c] * f) ** 2
-                    if wide2 > 0.0625:
-                        one = 2.0 * w * math.exp(-2.0 * math.pi * math.pi * wide2)
-                        cr, ci = math.cos(TWO_PI * turn), math.sin(TWO_PI * turn)
+                    if wide2 > 0.0144:
                         for j in range(phases):
-                            g[j] += w + one * (cosine[j] * cr + sine[j] * ci)
+                            g[j] += w
+                        for k in range(1, 6):
+                            one = 2.0 * w * math.exp(-2.0 * math.pi * math.pi * wide2 * k * k)
+                            if one < 1e-3 * w:
+                                break
+                            cr, ci = one * math.cos(TWO_PI * k * turn), one * math.sin(TWO_PI * k * turn)
+                            for j in range(phases):
+                                n = (k * j) % phases
+                                g[j] += cosine[n] * cr + sine[n] * ci
                         continue
                     wide = math.sqrt(wide2)
                     reach = min(phases // 2 - 1, int(4.0 * wide * phases) + 1)

@@ -27,18 +27,18 @@ from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
 
-SIGMA = np.array([0.025, 0.06])
-SIGMA_WEIGHT = np.array([0.6, 0.4])
+SIGMA = np.array([0.01, 0.025, 0.06])
+SIGMA_WEIGHT = np.array([0.2, 0.45, 0.35])
 """Sharpness of a beat, as a share of its period, and how far each is believed (common practice, no source)."""
 HIT = np.array([0.45, 0.65, 0.78, 0.9])
 HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
 """Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
 FLOOR = 0.02
 """Share of marks of the beat that fall at any phase: keeps phases at which nothing is printed harmless."""
-PHASES = 48
+PHASES = 64
 STEP = 0.1
 """Turns of phase over the span of the marks from one frequency to the next: at its ends a beat is met within a quarter of it."""
-TOP, REST = 2400, 1600
+TOP, REST = 1600, 1000
 """Frequencies evaluated: the most telling, and a sample of the others."""
 MOST_BEATS = 20_000
 """Beats over the span of the marks; shorter periods are not looked at."""
@@ -53,9 +53,10 @@ DRIFT = np.array([0.0, -2.0, -1.4, -0.9, -0.45, 0.45, 0.9, 1.4, 2.0])
 DRIFT_SD = {True: 0.015, False: 0.03}
 """Planned time errs by so much at one end of the band, as much the other way at the other; with a run, and without."""
 PAD = 8
-"""Times its length that what is laid out is padded, so that its spectrum may be read between the lines; half for long ones."""
-FINE: dict[Clock, int] = {"height": 64, "layer": 64}
-"""Bins a shortest period in which the surface is laid out, 24 where not said: layers are points, and need their harmonics."""
+"""Times its length that what is laid out is padded, so that its spectrum may be read between the lines; twice that for short ones, half for long ones."""
+FINE: dict[Clock, int] = {"time": 24, "path": 24, "filament": 24}
+"""Bins a shortest period in which the surface is laid out, 160 where not said: layers and flat sides are points in height or
+x, and need their harmonics."""
 MOST_BINS = 1 << 21
 
 
@@ -178,7 +179,7 @@ def sweep(
     believed[0] = believed[1:].sum() if len(drifts) > 1 else 1.0
     believed /= believed.sum()
     amount = drifts * DRIFT_SD[surface.job.run is not None]
-    bins = int(min(MOST_BINS, max(512, FINE.get(clock, 24) * span / least)))
+    bins = int(min(MOST_BINS, max(512, FINE.get(clock, 160) * span / least)))
     width = span / bins
     laid = np.zeros(bins + 2)
     if circle:
@@ -268,7 +269,7 @@ def _spectrum(laid: Floats, width: float, offset: float, span: float) -> Spectru
     """Return E[e^(2 pi i f u)] on a grid of frequencies, u from the centre."""
     from scipy import fft
 
-    size = fft.next_fast_len((PAD if len(laid) < MOST_BINS // 16 else PAD // 2) * len(laid), real=True)
+    size = fft.next_fast_len((2 * PAD if len(laid) < MOST_BINS // 32 else PAD // 2) * len(laid), real=True)
     transform: NDArray[np.complex128] = np.conj(fft.rfft(laid, size))
     grid = 1.0 / (size * width)
     at = grid * np.arange(len(transform))

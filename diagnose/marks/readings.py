@@ -38,12 +38,14 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
     frequency: Floats = np.zeros(len(number), np.float64)
     frequency[back] = found.frequency
     peaks = _peaks(number, mass, frequency, found.clock == "angle")
+    peaks = _fundamental_first(peaks)
     first, last = peaks[0][2:]
     inside = (found.number >= first) & (found.number <= last)
     top = int(np.argmax(np.where(inside, belief, -1.0)))
     beat = best_beat(found, float(found.frequency[top]), float(found.drift[top]))
     period = 1.0 / beat.frequency
-    low, high = _interval(frequency, mass, found.step, beat.frequency, found.clock == "angle")
+    own = (number >= first) & (number <= last)
+    low, high = _interval(frequency[own], mass[own], found.step, beat.frequency, found.clock == "angle")
     hits = int(np.count_nonzero(beat.hit * beat.ratio > 1 - beat.hit))
     phase = (beat.phase + beat.frequency * found.centre) % 1.0
     aliases: list[tuple[float, float]] = []
@@ -87,8 +89,24 @@ def _peaks(number: Ints, mass: Floats, frequency: Floats, circle: bool) -> list[
     return found
 
 
+def _fundamental_first(
+    peaks: list[tuple[float, float, int, int]], least: float = 0.2
+) -> list[tuple[float, float, int, int]]:  # fmt: skip
+    """Put the longest period first of which the best one is a whole part, if it is believed nearly as much.
+
+    Marks that keep a beat exactly keep its halves and thirds as well, but would not all by chance fall on each second or third.
+    """
+    share, f = peaks[0][:2]
+    longer = [p for p in peaks[1:] if p[0] >= least * share and f / p[1] > 1.5 and abs(f / p[1] - round(f / p[1])) < 0.03]
+    if not longer:
+        return peaks
+    best = min(longer, key=lambda p: p[1])
+    return [best, *(p for p in peaks if p is not best)]
+
+
 def _interval(frequency: Floats, mass: Floats, step: float, best: float, circle: bool) -> tuple[float, float]:
-    total = np.cumsum(mass)
+    """Return the period's interval from the frequencies of the best peak alone: other peaks are told as aliases."""
+    total = np.cumsum(mass) / max(float(mass.sum()), 1e-300)
     tail = (1 - SURE) / 2
     a = frequency[min(len(mass) - 1, int(np.searchsorted(total, tail)))]
     b = frequency[min(len(mass) - 1, int(np.searchsorted(total, 1 - tail)))]
