@@ -66,6 +66,7 @@ def test_the_word_before_the_verdict_follows_the_figures(knowledge: Knowledge) -
 def test_a_bar_goes_right_for_and_left_against() -> None:
     pen = Pen(80, False)
     assert signed(40.0, 4, 8, pen) == "    |########"
+    assert signed(60.0, 4, 8, pen) == "    |#######>"
     assert signed(-20.0, 4, 8, pen) == "----|"
     assert signed(-0.3, 4, 8, pen) == "   -|"
     assert signed(0.0, 4, 8, pen) == "    |"

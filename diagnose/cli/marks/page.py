@@ -135,10 +135,10 @@ def _width(c: Mapping[str, Any]) -> float | None:
 
 
 def signed(decibans: float, left: int, right: int, pen: Pen) -> str:
-    """Return a weight as a bar from a middle line."""
+    """Return a weight as a bar from a middle line; one that is more than a full bar ends in an arrow."""
     middle = "│" if pen.unicode else "|"
     if decibans >= 0:
-        return " " * left + middle + pen.bar(min(decibans / FULL_BAR, 1.0), right).rstrip()
+        return " " * left + middle + pen.bar(decibans / FULL_BAR, right).rstrip()
     cells = min(max(round(-decibans / FULL_BAR * right), 1), left)
     return ("▒" * cells if pen.unicode else "-" * cells).rjust(left) + middle
 
