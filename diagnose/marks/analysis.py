@@ -14,7 +14,14 @@ from diagnose.marks import _kernels as kernels
 from diagnose.marks import places as places_
 from diagnose.marks.clocks import REST, TOP, Sweep, sweep
 from diagnose.marks.model import (
-    LEAST_MARKS, Ask, Clock, Marks, MarksReport, Place, Placed, PlaceReading,
+    LEAST_MARKS,
+    Ask,
+    Clock,
+    Marks,
+    MarksReport,
+    Place,
+    Placed,
+    PlaceReading,
 )  # fmt: skip
 from diagnose.marks.placing import Pieces, place_marks
 from diagnose.marks.readings import read_sweep, silent

@@ -173,7 +173,7 @@ def _apart(surface: Surface, marks: Marks, i: int, spots: Floats) -> Floats:
     if np.isfinite(marks.x[i]):
         return np.asarray(np.sqrt(up**2 + (spots[:, 0] - marks.x[i]) ** 2 + (spots[:, 1] - marks.y[i]) ** 2))
     if not np.isfinite(marks.angle[i]):
-        return np.abs(up)
+        return np.asarray(np.abs(up))
     dx, dy = spots[:, 0] - surface.axis[0], spots[:, 1] - surface.axis[1]
     turn = (np.degrees(np.arctan2(dy, dx)) - marks.angle[i] + 180.0) % 360.0 - 180.0
     return np.asarray(np.hypot(up, np.radians(turn) * np.hypot(dx, dy)))

@@ -75,7 +75,7 @@ class Surface:
     @cached_property
     def joined(self) -> Bools:
         """(m,) whether the move goes on where the one before it in the surface ended."""
-        return np.diff(self.ids, prepend=-5) == 1
+        return np.asarray(np.diff(self.ids, prepend=-5) == 1)
 
     @cached_property
     def wall(self) -> Floats:

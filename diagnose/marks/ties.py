@@ -18,7 +18,9 @@ LEAST_DB = 5.0
 CLOSE_DB = 6.0
 """Rivals so near are tied whatever the surface says: chance may bring either first."""
 FAR_DB = 16.0
-"""Rivals farther behind are not tied, however well they fold."""
+"""Clocks that run in proportion over the whole surface are tied as long as they are no farther behind."""
+PEAK_DB = 8.0
+"""Rivals whose best period, held alone against the best one, is so near and folds the same marks are tied."""
 FOLDS = 0.85
 """Share of the best clock's marks that a tied rival keeps as well."""
 ALIKE = 0.1
@@ -41,13 +43,16 @@ def find_ties(
     kept = np.abs(best.folded) < 0.2
     for rival in clocks[1:]:
         other = sweeps[rival.clock]
-        if other is None or np.isnan(rival.period) or rival.decibans < max(0.0, best.decibans - 2 * FAR_DB):
+        if other is None or np.isnan(rival.period):
             continue
         alike = _alike(surface, best, rival.clock)
         if alike:
             same.append(rival.clock)
         behind = best.decibans - rival.decibans
-        if (alike and behind < FAR_DB) or behind < CLOSE_DB or (behind < FAR_DB and _shares(kept, rival, other) >= FOLDS):
+        # Of its best period alone: how many periods were tried tells clocks apart in belief, not on this part.
+        peaks = 10 * np.log10(sweep_.factor.max() / max(float(other.factor.max()), 1e-300))
+        folds = peaks < PEAK_DB and _shares(kept, rival, other) >= FOLDS
+        if (alike and behind < FAR_DB) or behind < CLOSE_DB or folds:
             tied.append(rival.clock)
     if len(tied) < 2:
         return (), ()

@@ -9,7 +9,18 @@ import pytest
 from scipy import stats
 
 from diagnose.marks import _kernels as kernels
-from diagnose.marks.clocks import FLOOR, HIT, HIT_WEIGHT, PHASES, SIGMA, SIGMA_WEIGHT, Sweep, ratios, sweep, wrapped_normal
+from diagnose.marks.clocks import (
+    FLOOR,
+    HIT,
+    HIT_WEIGHT,
+    PHASES,
+    SIGMA,
+    SIGMA_WEIGHT,
+    Sweep,
+    ratios,
+    sweep,
+    wrapped_normal,
+)
 from diagnose.marks.model import Clock
 from diagnose.marks.placing import place_marks
 from diagnose.marks.readings import read_sweep
