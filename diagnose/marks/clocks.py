@@ -40,7 +40,7 @@ STEP = 0.1
 """Turns of phase over the span of the marks from one frequency to the next: at its ends a beat is met within a quarter of it."""
 TOP, REST = 1600, 1000
 """Frequencies evaluated: the most telling, and a sample of the others."""
-MOST_BEATS = 20_000
+MOST_BEATS = 6_000
 """Beats over the span of the marks; shorter periods are not looked at."""
 SHORTEST: dict[Clock, float] = {
     "time": 1.0, "path": 20.0, "filament": 3.0, "height": 0.4, "layer": 2.0, "angle": 15.0, "x": 1.9, "y": 1.9,
