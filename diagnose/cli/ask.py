@@ -36,7 +36,8 @@ HELP = """\
   t          how to confirm and cure the first suspect
   j FILE     attach the job file
   p CARD     choose the printer card
-  m          type the marks on the part, one a line; m FILE reads them from a CSV file; m - leaves them out
+  m          type the marks on the part, one a line, in place of any before; m FILE reads them from a CSV
+             file; m - leaves them out
              (counted in another way than counter-clockwise from the right: m front cw, m FILE left ccw)
   q          stop; the case is kept"""
 
@@ -241,13 +242,14 @@ class Interview:
                 click.echo("  no marks were typed; nothing was changed")
                 return False
             marks = triage.typed_marks(typed, zero, turn)
-        weighed = triage.weigh(marks, progress=progress(False))
+        weighed, why = None, "They say something once the job file is attached: j FILE."
+        try:
+            weighed = triage.weigh(marks, progress=progress(False))
+        except BadInput as error:  # what somebody measured is not lost because a file has moved
+            why = f"They cannot be held against the job file: {error}. Attach it again: j FILE."
         triage.put_marks(marks, weighed, _unquoted(name) or "typed")
         click.echo(f"  {times(len(marks), 'mark')} taken" + (f", {weighed['placed']} on the part" if weighed else ""))
-        if weighed is None:
-            _say("They say something once the job file is attached: j FILE.", 2)
-        else:
-            _say(weighed["verdict"], 2)
+        _say(weighed["verdict"] if weighed else why, 2)
         return True
 
     def _now(self) -> None:

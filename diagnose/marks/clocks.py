@@ -1,320 +1,348 @@
-"""Do marks keep time with a clock? Bayes factors against *anywhere on the printed surface of the marked region*.
+"""How well marks keep time with a clock: the Bayes factor of a beat against anywhere on the surface.
 
-A mark on a beat of period P and phase p lies at a place s of the surface with density (1 - h) + h f(s) / mean f, where f is a
-wrapped normal in the phase of the clock's reading at s, its mean is taken over the surface of the region for this very period
-and phase, and h is how many marks keep the beat. A measured mark is a mixture of the places where it may be. Period (log
-uniform), phase (uniform), h (uniform), the width of the beat and, for time, a slow drift of planned times are integrated out;
-so the Bayes factor of marks that lie anywhere has the mean 1, and exceeds x with a chance of 1 / x at most (Markov).
+A beat of period P and phase phi leaves marks where the clock, folded, lies near phi; one in so many marks is something else:
+
+    r_i = (1 - h) + h (g_i + floor) / (fbar + floor)
+
+g_i is the wrapped normal (sd sigma) averaged over the pieces of surface that mark i may lie on, fbar(P, phi) its mean over the
+whole printed surface of the band, so r is exactly normalised on this surface, however unevenly the clock runs over it
+(amended design, 1.9). The product over marks is integrated over phi, h, sigma, P (log-uniform) and for time a slow drift
+(1.12); the mean of the factor over marks strewn on the surface is 1, hence P(factor > x) <= 1/x (Markov).
+
+The integral over periods is a sum over frequencies so close that no beat is stepped over. All are screened by Rayleigh's
+statistic; the most telling are evaluated all, the rest by a systematic sample in proportion to their prior (stratified
+sampling; Cochran 1977, from memory), so the sum is fair.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.marks import _kernels as kernels
-from diagnose.marks.model import UNIT, Ask, Clock, ClockReading
-from diagnose.marks.placing import Candidates
-from diagnose.marks.surface import Points, Surface
-from diagnose.toolpath.columns import Bools, Floats, Ints
+from diagnose.marks.model import Clock
+from diagnose.marks.placing import Pieces
+from diagnose.marks.surface import Surface
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
 
-CLOCKS: tuple[Clock, ...] = ("time", "path", "filament", "height", "layer", "angle", "x", "y")
-USUAL: Mapping[Clock, tuple[float, float]] = {
-    "time": (1.0, 120.0), "path": (30.0, 6000.0), "filament": (5.0, 80.0), "height": (0.5, 10.0), "layer": (3.0, 40.0),
-    "angle": (30.0, 360.0), "x": (2.0, 60.0), "y": (2.0, 60.0),
+SIGMA = np.array([0.01, 0.025, 0.06])
+SIGMA_WEIGHT = np.array([0.2, 0.45, 0.35])
+"""Sharpness of a beat, as a share of its period, and how far each is believed (common practice, no source)."""
+HIT = np.array([0.45, 0.65, 0.78, 0.9])
+HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
+"""Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
+FLOOR = 0.02
+"""Share of marks of the beat that fall at any phase: keeps phases at which nothing is printed harmless."""
+PHASES = 64
+STEP = 0.1
+"""Turns of phase over the span of the marks from one frequency to the next: at its ends a beat is met within a quarter of it."""
+TOP, REST = 1600, 1000
+"""Frequencies evaluated: the most telling, and a sample of the others."""
+MOST_BEATS = 6_000
+"""Beats over the span of the marks; shorter periods are not looked at."""
+SHORTEST: dict[Clock, float] = {
+    "time": 1.0, "path": 20.0, "filament": 3.0, "height": 0.4, "layer": 2.0, "angle": 15.0, "x": 1.9, "y": 1.9,
 }  # fmt: skip
-"""Periods believed where nobody says (common practice, no source)."""
-WIDTHS = (0.03, 0.07)
-"""Standard deviations of a beat as a share of its period, each as likely."""
-STEP = 1.0
-"""Widths that the phase may slip between two periods tried, at the ends of the region."""
-LEAST_BEATS = 2.0
-"""Periods that the marked region must hold at least."""
-MOST_RATES, MOST_TRIALS = 24_000, 80_000
-"""Periods tried, and periods times drifts."""
-DRIFT, DRIFT_REACH = 0.015, 2.0
-"""Standard deviation of the rate of planned time against true time, from one end of the region to its middle, and how many
-of them are looked at: planned times err by some 3 %, unevenly."""
-MOST_BENDS = 9
-SAMPLE = 3000
-"""Places that stand for the surface of the region."""
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(6)
-HITS: Floats = (_NODES + 1) / 2
-HIT_WEIGHTS: Floats = _WEIGHTS / 2
-"""Nodes and weights of the integral over the hit rate."""
-SURE = 0.9
-ALIAS_SHARE = 0.05
-SAME_PERIOD = 0.03
-DB = 10.0 / math.log(10.0)
+"""Shortest beats of printers, in the clock's unit (common practice, no source)."""
+LEAST_BEATS: dict[Clock, float] = {"x": 1.3, "y": 1.3}
+"""Beats that the span of the surface must hold, 2.5 where not said: across a part there are few."""
+DRIFT = np.array([0.0, -2.0, -1.4, -0.9, -0.45, 0.45, 0.9, 1.4, 2.0])
+"""Standard deviations of the drift that are tried; half the belief is on none, for the card may be right."""
+DRIFT_SD = {True: 0.015, False: 0.03}
+"""Planned time errs by so much at one end of the band, as much the other way at the other; with a run, and without."""
+PAD = 8
+"""Times its length that what is laid out is padded, so that its spectrum may be read between the lines; twice that for short ones, half for long ones."""
+FINE: dict[Clock, int] = {"time": 24, "path": 24, "filament": 24}
+"""Bins a shortest period in which the surface is laid out, 160 where not said: layers and flat sides are points in height or
+x, and need their harmonics."""
+MOST_BINS = 1 << 21
 
 
 @dataclass(frozen=True, slots=True)
-class Beats:
-    """What every period of one clock comes to. (f,) each, periods falling."""
+class Spectrum:
+    """Characteristic function of a clock over the surface, about `centre`, at multiples of `grid`."""
 
-    rate: Floats
-    """1 over the period."""
-    likelihood: Floats
-    """Of all marks against *anywhere*, phase, hit rate, width and drift integrated out."""
-    best: Floats
-    """(f, 4): phase, hit rate, drift and width of the likeliest beat."""
-    middle: float
-    """The reading about which the drift bends, and phases count."""
-
-    def factor(self, low: float | None, high: float | None) -> float:
-        """Return the Bayes factor of periods between low and high; 1 where the region holds none."""
-        chosen = self._between(low, high)
-        weight = self._prior()[chosen]
-        return float(weight @ self.likelihood[chosen] / weight.sum()) if chosen.any() else 1.0
-
-    def belief(self, low: float | None = None, high: float | None = None) -> Floats:
-        """Return (f,) the share of each period in what is believed, given this clock; zeros where there is none."""
-        joint: Floats = np.where(self._between(low, high), self._prior() * self.likelihood, 0.0)
-        return joint / joint.sum() if joint.sum() > 0 else joint
-
-    def _prior(self) -> Floats:
-        return 1.0 / self.rate  # rates are evenly spaced, periods log-uniform: dP / P = d rate / rate
-
-    def _between(self, low: float | None, high: float | None) -> Bools:
-        period = 1.0 / self.rate
-        tiny = 1e-9
-        inside: Bools = (period >= (low or 0.0) * (1 - tiny)) & (period <= (high or math.inf) * (1 + tiny))
-        return inside
+    real: Floats
+    imag: Floats
+    grid: float
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """Marks and surface as one clock reads them."""
+class Beat:
+    """A period and phase in one drift, and how the marks fall on it."""
 
-    shown: Floats
+    frequency: float
+    phase: float
+    """Turns from the centre."""
+    drift: float
+    sigma: float
+    hit: float
+    ratio: Floats
+    """(n,) r of each mark with a hit rate of one, NaN of marks without a say."""
+    folded: Floats
+    """(n,) turns from the beat, -0.5 to 0.5."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sweep:
+    """Everything that was evaluated of one clock: (k,) frequencies with belief and factor."""
+
+    clock: Clock
+    frequency: Floats
+    number: Ints
+    """Frequencies of one number are one period, with different drifts."""
+    drift: Floats
+    prior: Floats
+    """Adds up to 1."""
+    factor: Floats
+    step: float
+    lowest: float
+    highest: float
+    centre: float
+    span: float
+    bounds: Ints
+    u: Floats
+    spread: Floats
     weight: Floats
-    first: Ints
-    sample: Floats
-    sample_weight: Floats
+    spectra: dict[float, Spectrum]
+    says: Bools
+    """(n,) marks with a say."""
+
+    def decibans(self, low: float | None = None, high: float | None = None) -> float:
+        """Return 10 log10 of the Bayes factor for periods within bounds, log-uniform; what cannot be seen there counts 1."""
+        first, last = 1.0 / (high or 1.0 / self.lowest), 1.0 / (low or 1.0 / self.highest)
+        inside = (self.frequency >= first * (1 - 1e-9)) & (self.frequency <= last * (1 + 1e-9))
+        seen = max(0.0, np.log(min(last, self.highest) / max(first, self.lowest))) if first < self.highest else 0.0
+        total = np.log(last / first) if last > first else 0.0
+        if not inside.any() or total <= 0 or seen <= 0:
+            return 0.0
+        share = min(1.0, seen / total)
+        prior = self.prior[inside]
+        factor = float((prior * self.factor[inside]).sum() / prior.sum())
+        return float(10 * np.log10(max(share * factor + 1 - share, 1e-30)))
 
 
-def readings(surface: Surface, clock: Clock, found: Candidates, sample: Points, weigh: Callable[[Points], Floats] | None = None) -> Field:
-    """Return what a clock shows where marks may be, and on the surface; places of a mark that read alike are joined.
+def sweep(
+    clock: Clock, surface: Surface, pieces: Pieces, *, longest: float | None = None, shortest: float | None = None,
+    density: Floats | None = None, weight: Floats | None = None, drift: bool | None = None,
+    top: int = TOP, measured: Bools | None = None,
+) -> Sweep | None:  # fmt: skip
+    """Hold the marks against every period of one clock; None where the band holds no two beats.
 
-    ``weigh`` says how likely a beat leaves a mark at each place; everywhere alike by default.
+    Parameters
+    ----------
+    density, weight
+        (m,) how much more than its surface each move counts, and (c,) the same at each piece of the marks, both with mean 1
+        over the surface: beats that only leave marks where something else allows them to.
+    longest, shortest
+        Bounds of the period in the clock's unit, in place of those that the band and the marks' errors allow.
+    drift
+        Whether the clock may drift; by default time does.
+    measured
+        (n,) marks that have a say in this clock; all by default.
     """
-    on = found.on
-    shown, first = surface.shown(clock, found.at), found.first
-    weight = found.weight if weigh is None else found.weight * weigh(found.at)
-    told, parts, ends = [], [], [0]
-    for i in on:
-        here = slice(first[i], first[i + 1])
-        u, w = _joined(shown[here], weight[here])
-        told.append(u)
-        parts.append(w)
-        ends.append(ends[-1] + len(u))
-    sample_weight = np.full(len(sample), 1.0 / len(sample))
-    if weigh is not None:
-        sample_weight = sample_weight * weigh(sample)
-    none = np.empty(0)
-    return Field(
-        np.concatenate(told or [none]), np.concatenate(parts or [none]), np.array(ends, np.int64),
-        surface.shown(clock, sample), sample_weight,
-    )  # fmt: skip
-
-
-JOIN = 60
-"""Cells that the readings of one mark are joined in at most, between gaps: far finer than any mark is placed."""
-
-
-def _joined(shown: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Join readings that lie close together: neighbours in cells of their spread without its gaps."""
-    order = np.argsort(shown, kind="stable")
-    u, w = shown[order], weight[order]
-    if len(u) <= JOIN:
-        return u, w
-    steps = np.diff(u)
-    # Turns lie apart: gaps do not count towards the width of a cell.
-    usual = 8 * max(float(np.median(steps)), 1e-12)
-    width = float(np.minimum(steps, usual).sum()) / JOIN
-    at = np.concatenate([[0.0], np.cumsum(np.where(steps > usual, np.maximum(width, usual) * 1.5, steps))])
-    cell = np.floor(at / max(width, 1e-12)).astype(np.int64)
-    _, cell = np.unique(cell, return_inverse=True)
-    sums = np.bincount(cell, w)
-    middle = np.bincount(cell, w * u) / np.maximum(sums, 1e-300)
-    keep = sums > 0
-    return middle[keep], sums[keep]
-
-
-def try_periods(clock: Clock, field: Field, low: float, high: float) -> Beats | None:
-    """Return what each period between low and high comes to; None where the region holds no two periods, or no mark."""
-    if len(field.first) < 2 or not len(field.shown):
+    says = np.diff(pieces.bounds) > 0
+    says &= True if measured is None else measured
+    chosen = says[pieces.mark]
+    u, spread = (column[chosen] for column in pieces.of(clock))
+    own = pieces.weight[chosen]
+    if says.sum() < 2 or not len(surface):
         return None
-    ends = field.sample[field.sample_weight > 0]
-    if not len(ends):
+    bounds = np.concatenate(([0], np.cumsum(np.bincount(pieces.mark[chosen], minlength=len(says))))).astype(np.int64)
+    u0, u1 = surface.ends(clock)
+    mass = surface.area if density is None else surface.area * density
+    if not mass.sum() > 0:
         return None
-    bottom = min(float(ends.min()), float(field.shown.min()))
-    top = max(float(ends.max()), float(field.shown.max()))
-    span, middle = top - bottom, (top + bottom) / 2
-    high = min(high, span / LEAST_BEATS) if clock != "angle" else min(high, 360.0)
-    if not 0 < low < high * (1 + 1e-9) or not span > 0:
-        return None
-    if clock == "angle":
-        rates: Floats = np.arange(1, int(360.0 / low) + 1) / 360.0  # a turn must hold a whole number of periods
-        rates = rates[1.0 / rates <= high * (1 + 1e-9)]
+    circle = clock == "angle"
+    if circle:
+        u, low, high = u % 360.0, 0.0, 360.0
     else:
-        step = STEP * 2 * min(WIDTHS) / span
-        count = min(MOST_RATES, math.ceil((1 / low - 1 / high) / step) + 1)
-        rates = np.asarray(1 / high + step * np.arange(count), dtype=np.float64)
-    if not len(rates):
+        low, high = float(min(u0.min(), u1.min())), float(max(u0.max(), u1.max()))
+        low, high = min(low, float(u.min())), max(high, float(u.max()))
+    centre, span = (low + high) / 2, max(high - low, 1e-9)
+    reach = max(float(u.max() - u.min()), 0.2 * span)
+    blur = float(np.median(np.sqrt(_by_mark(spread**2, own, bounds, says))))
+    least = max(SHORTEST[clock], 3.0 * blur, reach / MOST_BEATS) if shortest is None else shortest
+    most = min(span, 1.25 * reach) / LEAST_BEATS.get(clock, 2.5) if longest is None else longest
+    if circle:
+        most, least = 360.0, max(SHORTEST[clock], 3.0 * blur)
+    if least >= most:
         return None
-    bends, bend_weight, counts = _bends(clock, rates, span)
-    out, best = np.zeros(len(rates)), np.zeros((len(rates), 4))
-    top_of = np.zeros(len(rates))
-    for width in WIDTHS:
-        told, chosen = _run(field, middle, rates, bends, bend_weight, counts, width)
-        out += told / len(WIDTHS)
-        better = told > top_of
-        top_of[better] = told[better]
-        best[better, :3], best[better, 3] = chosen[better], width
-    return Beats(rates, out, best, middle)
-
-
-def _run(
-    field: Field, middle: float, rates: Floats, bends: Floats, bend_weight: Floats, counts: Ints, width: float
-) -> tuple[Floats, Floats]:
-    out, best = np.zeros(len(rates)), np.zeros((len(rates), 3))
-    taps = ring(width)
-
-    def some(part: slice) -> None:
-        kernels.beats(
-            field.shown, field.weight, field.first, field.sample, field.sample_weight, middle, rates[part], bends,
-            bend_weight, counts[part], taps, HITS, HIT_WEIGHTS, out[part], best[part],
+    step = 1 / 360.0 if circle else STEP / reach
+    first = 1.0 / most
+    count = max(1, int((1.0 / least - first) / step + 1e-6) + 1)
+    grid_f: Floats = first + step * np.arange(count, dtype=np.float64)
+    drifts = DRIFT if (clock == "time" if drift is None else drift) else DRIFT[:1]
+    believed = np.exp(-0.5 * drifts**2)
+    believed[0] = believed[1:].sum() if len(drifts) > 1 else 1.0
+    believed /= believed.sum()
+    amount = drifts * DRIFT_SD[surface.job.run is not None]
+    bins = int(min(MOST_BINS, max(512, FINE.get(clock, 160) * span / least)))
+    width = span / bins
+    laid = np.zeros(bins + 2)
+    if circle:
+        _deposit_angles(u0, u1, mass, width, laid)
+    else:
+        kernels.deposit(u0, u1, mass, low, width, laid)
+    laid /= laid.sum()
+    own_weight = own if weight is None else own * weight[chosen]
+    prior_f = 1.0 / grid_f
+    prior_f /= prior_f.sum()
+    spectra: dict[float, Spectrum] = {}
+    warped: dict[float, Floats] = {}
+    score = np.empty((len(drifts), count))
+    for k, slope in enumerate(amount.tolist()):
+        spectra[slope] = _spectrum(_warped_bins(laid, width, span, low, slope), width, low - centre, span)
+        warped[slope] = _warp(u, low, span, slope) - centre
+        s = spectra[slope]
+        kernels.screen(
+            first, step, warped[slope], spread, own_weight, float(says.sum()), s.real, s.imag, s.grid, score[k]
         )  # fmt: skip
-
-    middle_of = len(rates) // 2
-    if len(rates) < 64:
-        some(slice(None))
-    else:
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(some, (slice(0, middle_of), slice(middle_of, None))))
-    return out, best
-
-
-def _bends(clock: Clock, rates: Floats, span: float) -> tuple[Floats, Floats, Ints]:
-    """Return drifts (b,) of the rate over the reading, in 1 per unit, their weights, and how many are tried at each rate.
-
-    Those of a faster beat come after those of slower ones, which are too fine for it: bends are ordered from none outwards.
-    """
-    half = span / 2
-    if clock != "time" or not half > 0:
-        return np.zeros(1), np.ones(1), np.ones(len(rates), np.int64)
-    # A drift of k at the ends moves the phase there by k / 2 of the beats in the half; steps of one width of a beat.
-    most = DRIFT * DRIFT_REACH
-    shift = most / 2 * half * rates
-    each_way = np.minimum(np.ceil(shift / (2 * max(WIDTHS))).astype(np.int64), (MOST_BENDS - 1) // 2)
-    each_way = np.maximum(each_way, 1)
-    if int((2 * each_way + 1).sum()) > MOST_TRIALS:
-        each_way = np.ones_like(each_way)
-    sides = int(each_way.max())
-    steps = np.arange(1, sides + 1) / sides * most
-    drifts = np.concatenate([[0.0], *([[+d, -d] for d in steps])])
-    weight = np.exp(-0.5 * (drifts / DRIFT) ** 2)
-    return drifts / (2 * half), weight, np.full(len(rates), len(drifts), np.int64)
-
-
-def ring(width: float) -> Floats:
-    """Return (2 BINS,) the wrapped normal of a standard deviation in turns, mean 1 over the ring, twice round."""
-    k = np.arange(-kernels.BINS, kernels.BINS)
-    turns = k[:, None] / kernels.BINS + np.arange(-3, 4)[None, :]
-    taps = np.exp(-0.5 * (turns / width) ** 2).sum(axis=1)
-    once = taps[kernels.BINS :]
-    found: Floats = taps / once.mean()
-    return found
-
-
-def read_clock(
-    clock: Clock, beats: Beats | None, field: Field, found: Candidates, count: int, low: float, high: float
-) -> ClockReading:
-    """Return the reading of one clock for people: its factor, best period with an interval, aliases, harmonics, hits."""
-    folded = np.full(count, np.nan)
-    if beats is None:
-        return ClockReading(clock, 0.0, math.nan, UNIT[clock], math.nan, math.nan, 0.0, 0, folded)
-    belief = beats.belief(low, high)
-    if not belief.sum() > 0:
-        return ClockReading(clock, 0.0, math.nan, UNIT[clock], math.nan, math.nan, 0.0, 0, folded)
-    at = int(np.argmax(belief))
-    period = 1.0 / float(beats.rate[at])
-    near = np.abs(beats.rate * period - 1.0) <= SAME_PERIOD
-    within = np.where(near, belief, 0.0)
-    along = np.cumsum(within) / within.sum()
-    edge = (1 - SURE) / 2
-    bottom, top = (1.0 / float(beats.rate[int(np.searchsorted(along, q))]) for q in (1 - edge, edge))
-    aliases = _aliases(beats, belief, near)
-    phase, hit, bend, width = beats.best[at].tolist()
-    folded[found.on], keeps = _folded(field, beats, float(beats.rate[at]), phase, hit, bend, width)
-    return ClockReading(
-        clock, DB * math.log(max(beats.factor(low, high), 1e-300)), period, UNIT[clock], bottom, top,
-        _phase_from_zero(beats, period, phase), int(keeps.sum()), folded, _harmonics(period, aliases, UNIT[clock]), aliases,
+    prior = (believed[:, None] * prior_f[None, :]).ravel()
+    at, scaled = _chosen(score.ravel(), prior, top)
+    k_of, m_of = np.divmod(at, count)
+    factor = np.empty(len(at))
+    for k, slope in enumerate(amount.tolist()):
+        mine = np.flatnonzero(k_of == k)
+        if not len(mine):
+            continue
+        s, out = spectra[slope], np.empty(len(mine))
+        kernels.evaluate(
+            grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, s.real, s.imag, s.grid, SIGMA, SIGMA_WEIGHT,
+            HIT, HIT_WEIGHT, FLOOR, PHASES, out,
+        )  # fmt: skip
+        factor[mine] = out
+    return Sweep(
+        clock, grid_f[m_of], m_of, amount[k_of], scaled, factor, step, first, float(grid_f[-1]) if count > 1 else 1 / least,
+        centre, span, bounds, u, spread, own_weight, spectra, says,
     )  # fmt: skip
 
 
-def _phase_from_zero(beats: Beats, period: float, phase: float) -> float:
-    return (phase + beats.middle / period) % 1.0
+def _chosen(score: Floats, prior: Floats, top: int) -> tuple[Ints, Floats]:
+    """Return which cells are evaluated and the prior that each stands for: the best by score, and a sample of the rest."""
+    if len(score) <= top + REST:
+        return np.arange(len(score)), prior
+    # Belief counts: a cell of little prior must be more telling.
+    rank = 0.5 * np.asarray(score) ** 2 + 0.5 * np.log(prior)
+    best = np.argpartition(rank, -top)[-top:]
+    rest = np.ones(len(score), np.bool_)
+    rest[best] = False
+    others = np.flatnonzero(rest)
+    total = np.cumsum(prior[others])
+    drawn = np.searchsorted(total, total[-1] * (np.arange(REST) + 0.5) / REST)
+    drawn, times = np.unique(drawn, return_counts=True)
+    at = np.concatenate((best, others[drawn]))
+    return at, np.concatenate((prior[best], total[-1] * times / REST))
 
 
-def _folded(
-    field: Field, beats: Beats, rate: float, phase: float, hit: float, bend: float, width: float
-) -> tuple[Floats, Bools]:
-    """Return where each mark on the part falls on a beat, -0.5 to 0.5 of the period, and whether it rather keeps it."""
-    n = len(field.first) - 1
-    g = np.empty((n, kernels.BINS))
-    heap, mean = np.empty(kernels.BINS), np.empty(kernels.BINS)
-    kernels.ratios(
-        field.shown, field.weight, field.first, field.sample, field.sample_weight, rate, bend, beats.middle, ring(width),
-        g, heap, mean,
-    )  # fmt: skip
-    own = g[:, round(phase * kernels.BINS) % kernels.BINS]
-    keeps = hit * own > (1 - hit)
-    folded = np.empty(n)
-    off = field.shown - beats.middle
-    turns = (rate * (off + bend * off * off) - phase + 0.5) % 1.0 - 0.5
-    for i in range(n):
-        here = slice(field.first[i], field.first[i + 1])
-        # Of the places a mark may be at, the one that the beat itself would choose.
-        likely = field.weight[here] * ((1 - hit) + hit * np.exp(-0.5 * (turns[here] / width) ** 2))
-        folded[i] = turns[here][int(np.argmax(likely))]
-    return folded, keeps
+def _by_mark(values: Floats, weight: Floats, bounds: Ints, says: Bools) -> Floats:
+    total = np.concatenate(([0.0], np.cumsum(values * weight)))
+    scale = np.concatenate(([0.0], np.cumsum(weight)))
+    mean: Floats = (total[bounds[1:]] - total[bounds[:-1]])[says] / (scale[bounds[1:]] - scale[bounds[:-1]])[says]
+    return np.maximum(mean, 0.0)
 
 
-def _aliases(beats: Beats, belief: Floats, taken: Bools) -> tuple[tuple[float, float], ...]:
-    """Return other periods that hold a share of the belief worth telling, largest first."""
-    left: Floats = np.where(taken, 0.0, belief)
-    found: list[tuple[float, float]] = []
-    while len(found) < 5 and left.max(initial=0.0) > 0:
-        at = int(np.argmax(left))
-        near = np.abs(beats.rate / beats.rate[at] - 1.0) <= SAME_PERIOD
-        share = float(left[near].sum())
-        if share < ALIAS_SHARE:
+def _warp(u: Floats, low: float, span: float, slope: float) -> Floats:
+    """Return the clock with a rate that differs by `slope` at one end and by as much the other way at the other."""
+    s = np.clip((u - low) / span, 0.0, 1.0)
+    return np.asarray(u + slope * span * s * (1 - s))
+
+
+def _warped_bins(laid: Floats, width: float, span: float, low: float, slope: float) -> Floats:
+    if slope == 0.0:
+        return laid
+    at = _warp(low + width * np.arange(len(laid), dtype=np.float64), low, span, slope)
+    out = np.zeros_like(laid)
+    kernels.deposit(at, at, laid, low, width, out)
+    return out
+
+
+def _deposit_angles(u0: Floats, u1: Floats, mass: Floats, width: float, laid: Floats) -> None:
+    """Lay out angles, wrapped; long straight moves in pieces, for their angle runs unevenly."""
+    for turn in (-360.0, 0.0, 360.0):
+        kernels.deposit(u0 + turn, u1 + turn, mass, 0.0, width, laid)
+
+
+def _spectrum(laid: Floats, width: float, offset: float, span: float) -> Spectrum:
+    """Return E[e^(2 pi i f u)] on a grid of frequencies, u from the centre."""
+    from scipy import fft
+
+    size = fft.next_fast_len((2 * PAD if len(laid) < MOST_BINS // 32 else PAD // 2) * len(laid), real=True)
+    transform: NDArray[np.complex128] = np.conj(fft.rfft(laid, size))
+    grid = 1.0 / (size * width)
+    at = grid * np.arange(len(transform))
+    # What was laid out is shared between two bins, which blurs by sinc^2 (Hockney & Eastwood 1988, 5; from memory).
+    transform *= np.exp(2j * np.pi * at * offset) / np.sinc(at * width) ** 2
+    return Spectrum(transform.real.copy(), transform.imag.copy(), grid)
+
+
+def wrapped_normal(turns: Floats, sd: Floats) -> Floats:
+    """Return the density of the wrapped normal at turns from its middle, in units of the uniform (Mardia & Jupp 2000, 3.5)."""
+    k = np.arange(-3, 4).reshape(-1, *([1] * np.ndim(turns)))
+    off = turns - np.round(turns)
+    narrow = np.exp(-0.5 * ((off + k) / sd) ** 2).sum(axis=0) / (np.sqrt(2 * np.pi) * sd)
+    return np.asarray(narrow)
+
+
+def ratios(found: Sweep, frequency: float, drift: float, sigma: float, phase: Floats) -> Floats:
+    """Return (n, phases) r of each mark at a hit rate of one: plain, the twin of the kernel; 1 for marks without a say."""
+    low = found.centre - found.span / 2
+    u = _warp(found.u, low, found.span, drift) - found.centre
+    s = found.spectra[drift]
+    mean = np.ones(len(phase))
+    for k in range(1, int(0.6 / sigma) + 1):
+        if (damp := 2 * np.exp(-2 * (np.pi * k * sigma) ** 2)) < 2e-3:
             break
-        found.append((1.0 / float(beats.rate[at]), share))
-        left = np.where(near, 0.0, left)
-    return tuple(found)
+        at = k * frequency / s.grid
+        b = int(at)
+        if b + 1 >= len(s.real):
+            break
+        value = complex(s.real[b] + (at - b) * (s.real[b + 1] - s.real[b]), s.imag[b] + (at - b) * (s.imag[b + 1] - s.imag[b]))
+        mean += damp * (value * np.exp(-2j * np.pi * k * phase)).real
+    wide = np.sqrt(sigma**2 + (found.spread * frequency) ** 2)
+    g = found.weight[:, None] * wrapped_normal(phase[None, :] - frequency * u[:, None], wide[:, None])
+    total = np.concatenate((np.zeros((1, len(phase))), np.cumsum(g, axis=0)))
+    by_mark = total[found.bounds[1:]] - total[found.bounds[:-1]]
+    r = (by_mark + FLOOR) / (np.maximum(mean, 0.0) + FLOOR)
+    r[np.diff(found.bounds) == 0] = 1.0
+    return np.asarray(r)
 
 
-def _harmonics(period: float, aliases: Sequence[tuple[float, float]], unit: str) -> tuple[str, ...]:
-    names = {2.0: "twice", 3.0: "three times", 0.5: "half of", 1 / 3: "a third of"}
-    said = []
-    for other, _ in aliases:
-        for factor, name in names.items():
-            if abs(other / period / factor - 1.0) < 0.02:
-                said.append(f"{name} that, {other:.3g} {unit}, fits nearly as well")
-    return tuple(said)
+def best_beat(found: Sweep, frequency: float, drift: float, *, exact: bool = False) -> Beat:
+    """Return the likeliest beat near a frequency (within a step either way), or at just that one."""
+    phase = np.arange(PHASES) / PHASES
+    best: tuple[float, Beat] | None = None
+    fixed = exact or found.clock == "angle"
+    tries = [frequency] if fixed else (frequency + found.step * np.linspace(-1.0, 1.0, 17)).tolist()
+    for f in tries:
+        for sigma in SIGMA.tolist():
+            r = ratios(found, f, drift, sigma, phase)
+            product = np.log1p(HIT[:, None, None] * (r[None] - 1)).sum(axis=1)
+            h, j = np.unravel_index(int(np.argmax(product)), product.shape)
+            if best is None or product[h, j] > best[0]:
+                beat = Beat(f, float(phase[j]), drift, sigma, float(HIT[h]), r[:, j], np.empty(0))
+                best = (float(product[h, j]), beat)
+    assert best is not None
+    beat = best[1]
+    return Beat(
+        beat.frequency, beat.phase, drift, beat.sigma, beat.hit, np.where(found.says, beat.ratio, np.nan), _folded(found, beat)
+    )  # fmt: skip
 
 
-def range_of(clock: Clock, asks: Sequence[Ask]) -> tuple[float, float]:
-    """Return the periods of a clock that any cause believes in, or the usual ones where none asks."""
-    mine = [ask for ask in asks if ask.every == clock]
-    low, high = USUAL[clock]
-    if not mine:
-        return low, high
-    return min(ask.low or low for ask in mine), max(ask.high or high for ask in mine)
+def _folded(found: Sweep, beat: Beat) -> Floats:
+    """Return (n,) where each mark falls on the beat, at the piece that suits the beat best."""
+    u = _warp(found.u, found.centre - found.span / 2, found.span, beat.drift) - found.centre
+    off = beat.frequency * u - beat.phase
+    off = off - np.round(off)
+    wide = np.sqrt(beat.sigma**2 + (found.spread * beat.frequency) ** 2)
+    suits = found.weight * wrapped_normal(off, wide)
+    out = np.full(len(found.bounds) - 1, np.nan)
+    for i, (a, b) in enumerate(zip(found.bounds[:-1], found.bounds[1:], strict=True)):
+        if b > a:
+            out[i] = off[a + int(np.argmax(suits[a:b]))]
+    return out
+
+
+__all__ = ["Beat", "Int32s", "Sweep", "best_beat", "ratios", "sweep", "wrapped_normal"]

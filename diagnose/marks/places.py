@@ -1,247 +1,268 @@
-"""Do marks lie at places that the job or the printer predict? Each kind of place as a density over the printed surface."""
+"""How well marks lie at one kind of place: an inhomogeneous density along the walls against an even one.
+
+A place lays a density f along the outer wall: bell curves where the head stands (a blob lies within a millimetre or two of
+that, and may lag), or an intensity move by move for what may strike anywhere on a stretch. The factor is that of clocks,
+
+    r_i = (1 - h) + h f_i / fbar
+
+with f_i averaged over the pieces of wall that the mark may lie on and fbar over the whole band: the likelihood ratio of an
+inhomogeneous Poisson process against a homogeneous one, given the number of marks (Daley & Vere-Jones 2003, 7.1; from memory).
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diagnose.marks.clocks import DB, HIT_WEIGHTS, HITS
+from diagnose.marks.clocks import HIT, HIT_WEIGHT, sweep
 from diagnose.marks.model import Place
-from diagnose.marks.placing import Candidates
-from diagnose.marks.surface import Points, Surface
+from diagnose.marks.placing import Pieces
+from diagnose.marks.surface import Surface
 from diagnose.toolpath.columns import EventKind, Floats, Ints, Role
 from diagnose.toolpath.queue import WHY
 
-Density = Callable[[Points], Floats]
-"""How likely a kind of place leaves a mark, place by place of the surface, in any unit."""
-
-LANDING_MM = 0.8
-"""Standard deviation of a blob round the place where the head stood (common practice, no source)."""
-OWN_LAYER = 0.3
-"""Standard deviation in layers: a blob lies in the layer in which the head stood."""
-CORNER = math.radians(35.0)
-"""A wall that bends more has a corner there (common practice, no source)."""
-TYPICAL_STALL_S = 0.15
-"""Mean length of a random stall where the printer card states none (common practice, no source)."""
-LAG_S = 2.5
-"""s within which a change of fan or temperature fades in its sight (common practice, no source)."""
-SMOOTH_MM = 3.0
-"""Way over which the risk of stops is taken together: a stop is predicted no more finely."""
-WAITS = (EventKind.DWELL, EventKind.PAUSE, EventKind.WAIT_MOVES, EventKind.HEAT_WAIT, EventKind.TOOL)
-BY_RATE = ("link-rate", "line-time", "round-trip")
+BLOB_MM = np.array([0.6, 1.6])
+BLOB_WEIGHT = np.array([0.6, 0.4])
+"""How far from the head's place along the wall a blob lies, standard deviations (common practice, no source)."""
+FLOOR = 0.02
+"""Share of such marks that lie elsewhere after all."""
+SHARP = np.radians(40.0)
+"""Bend that is a corner (common practice, no source)."""
+LANDING_S = 2.5
+"""s after a change of fan or temperature within which most of it shows (common practice, no source)."""
+STALL_S = 0.15
+"""s of a common stall, where the card states none (common practice, no source)."""
+SHORT_S = 0.08
+"""s; a reserve much longer than this is not short (common practice, no source)."""
+INTERVAL = 0.2
+"""The interval of saves on the card may be wrong by this share (amended design, 1.12)."""
+KINDS: dict[str, tuple[EventKind, ...]] = {
+    "pauses": (EventKind.PAUSE, EventKind.DWELL, EventKind.HEAT_WAIT, EventKind.WAIT_MOVES),
+    "fan-changes": (EventKind.FAN,),
+    "temperature-changes": (EventKind.NOZZLE_TEMP,),
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of place on one job: how many there are, and how likely marks of it lie where."""
+class Spots:
+    """Single places on the ruler along the walls of the band; (k,) each, ascending."""
 
+    wall: Floats
+    amount: Floats
+    first: Floats
+    last: Floats
+    """Ends of the wall they lie on."""
     count: int
-    density: Density
 
 
-def kinds(surface: Surface) -> Mapping[Place, Callable[[], Kind | None]]:
-    """Return, for each kind of place, what works it out on a surface; None where the job lacks what it takes."""
-    return {
-        "seams": lambda: _near(surface, surface.job.file.shape.seams.move),
-        "rate-stops": lambda: _stops(surface, BY_RATE),
-        "random-stops": lambda: _risk(surface),
-        "short-reserve": lambda: _short(surface),
-        "pauses": lambda: _events(surface, WAITS),
-        "retractions": lambda: _near(surface, _runs(surface, Role.RETRACT)),
-        "restarts": lambda: _near(surface, _runs(surface, Role.RESTART), after=True),
-        "corners": lambda: _corners(surface),
-        "layer-changes": lambda: _layer_changes(surface),
-        "fan-changes": lambda: _after(surface, EventKind.FAN),
-        "temperature-changes": lambda: _after(surface, EventKind.NOZZLE_TEMP),
-        "overhangs": lambda: _overhangs(surface),
-    }
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """(m,) intensity a mm2 of each move of the band."""
+
+    density: Floats
+    count: int
 
 
-def factor(found: Candidates, density: Density, sample: Points, *, floor: float = 0.0) -> tuple[float, int]:
-    """Return the Bayes factor of marks at a kind of place against *anywhere*, in decibans, and how many rather lie there.
-
-    The likelihood of each mark is (1 - h) + h f / mean f, the mean over the surface of the region, h integrated out.
-    """
-    on = found.on
-    mean = float(density(sample).mean())
-    if not mean > floor or not len(on):
-        return 0.0, 0
-    at = found.weight * density(found.at)
-    g = np.array([at[found.first[i] : found.first[i + 1]].sum() for i in on]) / mean
-    each = (1 - HITS)[:, None] + HITS[:, None] * g[None, :]
-    logs = np.log(np.maximum(each, 1e-300)).sum(axis=1)
-    top = logs.max()
-    likely = HIT_WEIGHTS * np.exp(logs - top)
-    h = float((HITS * likely).sum() / likely.sum())
-    return DB * (top + math.log(likely.sum())), int(np.count_nonzero(h * g > 1 - h))
-
-
-def _near(surface: Surface, move: Ints, *, after: bool = False) -> Kind | None:
-    """Return the places where the head stands at the start of these moves (`after`: at their end), and walls near them."""
-    if not len(move):
-        return None
-    moves = surface.job.file.moves
-    at = move if after else move - 1
-    first = np.nan_to_num(moves.start)
-    where = np.column_stack(
-        [np.where(at >= 0, axis[np.maximum(at, 0)], first[k]) for k, axis in enumerate((moves.x, moves.y, moves.z))]
-    )
-    return _points(surface, where)
-
-
-def _points(surface: Surface, where: Floats) -> Kind | None:
-    """Return places (p, 3) in mm; those far from every wall are no places of the surface."""
-    from scipy.spatial import cKDTree
-
-    heights = surface.job.file.shape.layer_height
-    thick = float(np.median(heights)) if len(heights) else 0.2
-    scale = np.array([LANDING_MM, LANDING_MM, max(OWN_LAYER * thick, 0.02)])
-    tree = cKDTree(where / scale)
-
-    def density(at: Points) -> Floats:
-        gap, _ = tree.query(surface.position(at) / scale, distance_upper_bound=6.0)
-        near: Floats = np.exp(-0.5 * np.minimum(gap, 40.0) ** 2)
-        return near
-
-    return Kind(len(where), density)
-
-
-def _runs(surface: Surface, role: Role) -> Ints:
-    """Return the first move of each run of moves of a role (the last of restarts: there the flow begins again)."""
-    mine = surface.job.file.shape.role == role
-    if role == Role.RESTART:
-        return np.flatnonzero(mine & ~np.append(mine[1:], False))
-    return np.flatnonzero(mine & ~np.concatenate([[False], mine[:-1]]))
-
-
-def _stops(surface: Surface, why: tuple[str, ...]) -> Kind | None:
-    run = surface.job.run
-    if run is None or not len(run.stops):
-        return None
-    chosen = np.isin(run.stops.why, [WHY.index(name) for name in why])
-    return _near(surface, run.stops.move[chosen])
-
-
-def _events(surface: Surface, wanted: tuple[EventKind, ...]) -> Kind | None:
-    events = surface.job.file.events
-    before = events.before[np.isin(events.kind, wanted)]
-    return _near(surface, np.unique(before[before > 0]))
-
-
-def _corners(surface: Surface) -> Kind | None:
-    way = surface.end[:, :2] - surface.start[:, :2]
-    follows = np.diff(surface.move) == 1
-    one, other = way[:-1], way[1:]
-    bend = np.abs(np.arctan2(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0], (one * other).sum(axis=1)))
-    sharp = follows & (bend > CORNER)
-    return _points(surface, surface.start[1:][sharp]) if sharp.any() else None
-
-
-def _layer_changes(surface: Surface) -> Kind | None:
-    """Return where the head is when a flat layer begins; a spiral has no such places."""
-    shape = surface.job.file.shape
-    drawn = np.flatnonzero((shape.layer >= 0) & (surface.job.file.moves.e > 0) & (shape.length > 0) & ~shape.spiral.mask)
-    if not len(drawn):
-        return None
-    new = np.concatenate([[True], np.diff(shape.layer[drawn]) != 0])
-    return _near(surface, drawn[new])
-
-
-def _after(surface: Surface, kind: EventKind) -> Kind | None:
-    """Return the stretches just after a commanded change, which fade with time."""
-    events = surface.job.file.events
-    mine = (events.kind == kind) & (events.before > 0) & np.isfinite(events.value)
-    mine &= np.concatenate([[True], np.diff(np.where(mine, events.value, np.nan)) != 0]) if len(mine) else mine
-    before = np.unique(events.before[mine])
-    before = before[before < len(surface.job.file.moves)]
-    if not len(before):
-        return None
+def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
+    """Return where a kind of place lies on the band; None where the job has none there, or no machine tells."""
     job = surface.job
-    done = job.run.depart_s if job.run is not None else np.cumsum(job.file.nominal_s)
-    at_s = done[before - 1]
-
-    def density(at: Points) -> Floats:
-        shown = surface.shown("time", at)
-        last = np.searchsorted(at_s, shown, side="right") - 1
-        since = np.where(last >= 0, shown - at_s[np.maximum(last, 0)], np.inf)
-        fades: Floats = np.exp(-np.minimum(since / LAG_S, 50.0))
-        return fades
-
-    return Kind(len(before), density)
-
-
-def _risk(surface: Surface) -> Kind | None:
-    """Return where random stalls stop the head: the mean number of such stops by mm of way, from the run's own risk."""
-    run = surface.job.run
+    moves, shape, run, events = job.file.moves, job.file.shape, job.run, job.file.events
+    n = len(moves)
+    if place == "seams":
+        loops = shape.loops
+        first, last = loops.first[loops.outer], loops.last[loops.outer]
+        begins, ends = _wall_at(surface, first, 0.0), _wall_at(surface, last, 1.0)
+        return _spots(surface, np.concatenate((begins, ends)), count=int(np.isfinite(begins).sum()))
+    if place == "corners":
+        return _spots(surface, _corners(surface))
+    if place == "overhangs":
+        share = shape.overhang.share_by_layer
+        if not len(share):
+            return None
+        density = share[np.maximum(surface.layer[surface.ids], 0)]
+        return _stretch(density, int(np.count_nonzero(share > 0)))
+    if place in ("retractions", "restarts"):
+        at = np.flatnonzero(shape.role == (Role.RETRACT if place == "retractions" else Role.RESTART))
+        return _spots(surface, _standing(surface, at, after=place == "restarts"))
+    if place == "layer-changes":
+        drawn = np.flatnonzero((moves.e > 0) & (shape.length > 0) & (shape.layer >= 0))
+        new = drawn[1:][np.diff(shape.layer[drawn]) > 0]
+        return _spots(surface, _standing(surface, new[~shape.spiral.mask[new]]))
+    if place in KINDS:
+        at = np.unique(events.before[np.isin(events.kind, [int(kind) for kind in KINDS[place]])])
+        at = at[(at > 0) & (at < n)]
+        return _spots(surface, _standing(surface, at)) if place == "pauses" else _landing(surface, at)
     if run is None:
         return None
-    if len(run.risk.per_move) and run.risk.expected_stops > 0:
-        return _along(surface, run.risk.per_move.astype(np.float64))
-    return _along(surface, run.seconds * np.exp(-np.maximum(run.reserve_ms, 0.0) / 1e3 / TYPICAL_STALL_S) * run.settled)
+    if place == "rate-stops":
+        wanted = [WHY.index(why) for why in ("link-rate", "line-time", "round-trip")]
+        return _spots(surface, _standing(surface, run.stops.move[np.isin(run.stops.why, wanted)]))
+    if place == "checkpoint-stops":
+        return _by_time(surface, run.anywhere.stops) if len(run.anywhere.stops) else None
+    spent = np.maximum(surface.depart[surface.ids] - surface.begin[surface.ids], 0.0)
+    reserve = run.reserve_ms[surface.ids] / 1000
+    if place == "short-reserve":
+        chance = np.where(run.settled[surface.ids], np.exp(-((reserve / SHORT_S) ** 2) / 2), 0.0)
+        return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
+    if place == "random-stops":
+        if len(run.risk.per_move) and run.risk.expected_stops > 0:
+            return _by_time(surface, run.risk.per_move)
+        chance = np.where(run.settled[surface.ids], np.exp(-np.maximum(reserve - spent, 0.0) / STALL_S), 0.0)
+        return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
+    return None
 
 
-def _short(surface: Surface) -> Kind | None:
-    """Return the stretches on which the queue holds little: evenly wherever a usual stall would empty it."""
+def weigh_place(surface: Surface, pieces: Pieces, place: Place) -> tuple[float, int, int]:
+    """Return decibans against anywhere, how many marks more likely than not lie there, and how many places there are."""
+    found = find_place(surface, place)
+    if found is None or found.count == 0:
+        return 0.0, 0, 0
+    if place == "checkpoint-stops":
+        assert isinstance(found, Stretch)
+        return _saves(surface, pieces, found)
+    at, mean = (_at_spots(surface, pieces, found) if isinstance(found, Spots) else _at_stretch(surface, pieces, found))
+    if not mean > 0:
+        return 0.0, 0, 0
+    says = np.diff(pieces.bounds) > 0
+    ratio = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
+    decibans, hits = factor(ratio[says])
+    return decibans, hits, found.count
+
+
+def factor(ratio: Floats) -> tuple[float, int]:
+    """Return decibans and hits of marks whose likelihood ratios at a hit rate of one are these, hit rate integrated out."""
+    product = HIT_WEIGHT * np.exp(np.log1p(HIT[:, None] * (ratio[None] - 1)).sum(axis=1))
+    h = float((HIT * product).sum() / product.sum())
+    hits = int(np.count_nonzero(h * ratio > (1 - h)))
+    return float(10 * np.log10(product.sum())), hits
+
+
+def _saves(surface: Surface, pieces: Pieces, found: Stretch) -> tuple[float, int, int]:
+    """Saves come at a steady beat and stop the head only where the reserve is short: a beat of time on a density."""
     run = surface.job.run
-    if run is None:
+    at, mean = _at_stretch(surface, pieces, found)
+    if run is None or not mean > 0:
+        return 0.0, 0, 0
+    says = np.diff(pieces.bounds) > 0
+    bare = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
+    decibans, hits = factor(bare[says])
+    every = run.machine.checkpoint_every
+    relative = found.density / max(float((found.density * surface.area).sum() / surface.area.sum()), 1e-300)
+    swept = sweep(
+        "time", surface, pieces, density=relative, weight=at / mean, longest=every * (1 + INTERVAL),
+        shortest=every * (1 - INTERVAL),
+    )  # fmt: skip
+    if swept is not None:
+        with_beat = swept.decibans()
+        # Nine in ten that the card's interval holds; else saves at times of their own.
+        decibans = float(10 * np.log10(0.9 * 10 ** (with_beat / 10) + 0.1 * 10 ** (decibans / 10)))
+    return decibans, hits, found.count
+
+
+def _by_mark(pieces: Pieces, at: Floats) -> Floats:
+    n = len(pieces.bounds) - 1
+    return np.asarray(np.bincount(pieces.mark, pieces.weight * at, minlength=n))
+
+
+def _at_spots(surface: Surface, pieces: Pieces, spots: Spots) -> tuple[Floats, float]:
+    """Return (c,) density a mm at each piece, and its mean over the band; spots of one wall only."""
+    where, sd = pieces.wall
+    value, total = np.zeros(len(where)), 0.0
+    for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
+        inside = _normal_cdf((spots.last - spots.wall) / blob) - _normal_cdf((spots.first - spots.wall) / blob)
+        total += share * float((spots.amount * inside).sum())
+        for c in range(len(where)):
+            wide = float(np.hypot(blob, sd[c]))
+            a, b = np.searchsorted(spots.wall, (where[c] - 5 * wide, where[c] + 5 * wide))
+            off = (where[c] - spots.wall[a:b]) / wide
+            value[c] += share * float((spots.amount[a:b] * np.exp(-0.5 * off**2)).sum()) / (wide * np.sqrt(2 * np.pi))
+    return value, total / float(surface.length.sum())
+
+
+def _at_stretch(surface: Surface, pieces: Pieces, stretch: Stretch) -> tuple[Floats, float]:
+    """Return (c,) the density round each piece, averaged over boxes as wide as blob and error, and its mean over the band."""
+    where, sd = pieces.wall
+    ruler, length = surface.wall, surface.length
+    edges = np.column_stack((ruler, ruler + length)).ravel()
+    mass = np.concatenate(([0.0], np.cumsum(stretch.density * surface.area)))
+    area = np.concatenate(([0.0], np.cumsum(surface.area)))
+    masses, areas = (np.column_stack((total[:-1], total[1:])).ravel() for total in (mass, area))
+    value = np.zeros(len(where))
+    for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
+        half = np.sqrt(3.0) * np.hypot(blob, sd)
+        low, high = where - half, where + half
+        inside = np.interp(high, edges, masses) - np.interp(low, edges, masses)
+        covered = np.interp(high, edges, areas) - np.interp(low, edges, areas)
+        value += share * inside / np.maximum(covered, 1e-9)
+    return value, float(mass[-1] / area[-1])
+
+
+def _spots(surface: Surface, wall: Floats, count: int | None = None) -> Spots | None:
+    wall = np.sort(wall[np.isfinite(wall)])
+    if not len(wall):
         return None
-    stall = run.risk.stall_ms if run.risk.stall_ms > 0 else 1e3 * TYPICAL_STALL_S
-    bare = run.settled & (run.reserve_ms < stall)
-    if not bare[surface.move].any():
-        return None
-    short = bare.astype(np.float64)
-
-    def density(at: Points) -> Floats:
-        here: Floats = short[surface.move[at.piece]]
-        return here
-
-    return Kind(int(np.count_nonzero(np.diff(bare[surface.move].astype(np.int8), prepend=0) == 1)), density)
+    begins = np.flatnonzero(~surface.joined)
+    first = surface.wall[begins]
+    ends = np.append(begins[1:], len(surface)) - 1
+    last = surface.wall[ends] + surface.length[ends]
+    run = np.clip(np.searchsorted(first, wall, side="right") - 1, 0, len(first) - 1)
+    return Spots(wall, np.ones(len(wall)), first[run], last[run], len(wall) if count is None else count)
 
 
-def _along(surface: Surface, amount: Floats) -> Kind | None:
-    """Return a density by mm of way, of an amount told move by move, smoothed along the way."""
-    if not amount[surface.move].any():
-        return None
-    _, way = surface.running("path")
-    total = np.cumsum(amount)
-
-    def density(at: Points) -> Floats:
-        here = surface.shown("path", at)
-        low, high = (np.interp(here + side, way, total) for side in (-SMOOTH_MM, SMOOTH_MM))
-        return high - low
-
-    return Kind(int(np.count_nonzero(amount[surface.move])), density)
+def _stretch(density: Floats, count: int) -> Stretch | None:
+    return Stretch(density, count) if count and density.any() else None
 
 
-def _overhangs(surface: Surface) -> Kind | None:
-    """Return the layers whose outer wall hangs, each by its share."""
-    share = surface.job.file.shape.overhang.share_by_layer
-    hanging = share[surface.layer] > 0
-    if not hanging.any():
-        return None
-
-    def density(at: Points) -> Floats:
-        here: Floats = share[surface.layer[at.piece]]
-        return here
-
-    return Kind(len(np.unique(surface.layer[hanging])), density)
+def _by_time(surface: Surface, before_move: NDArray[np.float32]) -> Stretch | None:
+    """Return an intensity of stops right before each move as one along the moves of the band."""
+    amount = before_move[surface.ids].astype(np.float64)
+    return _stretch(amount / surface.area, int(np.count_nonzero(amount > 1e-9)))
 
 
-def susceptible(surface: Surface) -> Density | None:
-    """Return how likely a save begun just then stops the head, place by place; None where the board saves nothing."""
-    run = surface.job.run
-    if run is None or not len(run.anywhere.stops):
-        return None
-    _, way = surface.running("path")
-    stops, tried = (np.cumsum(column, dtype=np.float64) for column in (run.anywhere.stops, run.anywhere.tried))
+def _landing(surface: Surface, at: Ints) -> Stretch | None:
+    """Return the stretches right after commands that show a moment later."""
+    when = surface.begin[at]
+    begun = 0.5 * (surface.begin[surface.ids] + surface.depart[surface.ids])
+    last = np.searchsorted(when, begun, side="right") - 1
+    late = np.where(last >= 0, begun - when[np.maximum(last, 0)], np.inf) if len(when) else np.full(len(begun), np.inf)
+    spent = np.maximum(surface.depart[surface.ids] - surface.begin[surface.ids], 0.0)
+    density = spent * np.exp(-np.minimum((late / LANDING_S) ** 2, 700.0)) / surface.area
+    return _stretch(np.where(late < 4 * LANDING_S, density, 0.0), len(np.unique(last[late < 2 * LANDING_S])))
 
-    def density(at: Points) -> Floats:
-        here = surface.shown("path", at)
-        some = [np.interp(here + side, way, column) for column in (stops, tried) for side in (-SMOOTH_MM, SMOOTH_MM)]
-        share: Floats = np.clip((some[1] - some[0]) / np.maximum(some[3] - some[2], 1e-9), 0.0, 1.0)
-        return share
 
-    return density
+def _wall_at(surface: Surface, move: Ints, share: float) -> Floats:
+    """Return mm along the walls where moves begin (share 0) or end (1); NaN of moves that are not in the band."""
+    at = np.searchsorted(surface.ids, move)
+    at = np.minimum(at, max(len(surface) - 1, 0))
+    there = surface.ids[at] == move
+    return np.asarray(np.where(there, surface.wall[at] + share * surface.length[at], np.nan))
+
+
+def _standing(surface: Surface, at: Ints, after: bool = True) -> Floats:
+    """Return mm along the walls where the head stands before moves: where a wall begins, or else where one has ended.
+
+    With `after` false, an ended wall comes first. Moves of filament alone leave the head where it is.
+    """
+    length = surface.job.file.shape.length
+    n = len(length)
+    moving = np.flatnonzero(length > 0)
+    k = np.searchsorted(moving, np.minimum(at, n - 1))
+    ahead = moving[np.minimum(k, len(moving) - 1)]
+    behind = moving[np.maximum(k - 1, 0)]
+    begins, ends = _wall_at(surface, ahead, 0.0), _wall_at(surface, behind, 1.0)
+    return np.where(np.isfinite(begins), begins, ends) if after else np.where(np.isfinite(ends), ends, begins)
+
+
+def _corners(surface: Surface) -> Floats:
+    (x0, x1), (y0, y1) = surface.ends("x"), surface.ends("y")
+    heading = np.arctan2(y1 - y0, x1 - x0)
+    bend = np.abs((np.diff(heading, prepend=0.0) + np.pi) % (2 * np.pi) - np.pi)
+    return np.asarray(surface.wall[surface.joined & (bend > SHARP)])
+
+
+def _normal_cdf(z: Floats) -> Floats:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))

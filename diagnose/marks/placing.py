@@ -1,138 +1,188 @@
-"""Where on the printed surface each mark may be: pieces of wall with probabilities, given how well it was measured."""
+"""Where on the printed surface each mark may lie: pieces of wall with weights, its errors and the layers in view.
+
+Under *anywhere on the surface* a mark's place has the density of its likelihood over printed surface. Along one pass of the
+nozzle that is close to a bell curve, so each pass in reach (a layer, a turn) becomes one piece: its weight, and mean and
+standard deviation of what every clock showed there.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
-from diagnose.marks.model import Marks, Placed
-from diagnose.marks.surface import Points, Surface
-from diagnose.toolpath.columns import Floats, Ints
+from diagnose.marks import _kernels as kernels
+from diagnose.marks.model import Clock, Marks, Placed
+from diagnose.marks.surface import CLOCKS, Surface
+from diagnose.toolpath.columns import Bools, Floats, Ints
 
-REACH = 4.0
-"""Errors (standard deviations) beyond which a place is not looked at, and a mark lies off the part."""
-STEP = 0.3
-"""Errors between the points in which a wall is looked at."""
-MOST_POINTS = 3000
-"""Points a mark; more are spread evenly over what it may be on."""
-LEAST_ARC_MM = 0.3
-"""No mark is placed along its wall more finely than this."""
+WINDOW = 4.5
+"""Standard deviations within which pieces are looked for."""
+REACH_MM = 1.5
+"""A mark this near the surface is placed on it, whatever errors were claimed."""
+LEAST_WEIGHT = 2e-3
+"""Of a mark's weight; lighter pieces are left out."""
+LEAST_HEIGHT_ERR, LEAST_ANGLE_ERR, LEAST_PLACE_ERR = 0.03, 0.3, 0.05
+"""mm, deg, mm: nobody measures better, and a blob is no point (common practice, no source)."""
+ROOM = 600
+"""Pieces a mark."""
 
 
 @dataclass(frozen=True, slots=True)
-class Candidates:
-    """Points on the surface where marks may be; (c,) entries, mark by mark."""
+class Pieces:
+    """Pieces of surface of all marks, mark by mark; c pieces."""
 
-    at: Points
+    mark: Ints
+    """(c,) which mark, ascending."""
+    bounds: Ints
+    """(n + 1,) where the pieces of each mark begin; a mark off the part has none."""
     weight: Floats
-    """Probability given that the mark lies anywhere on the surface; adds to 1 for each mark that is on the part."""
-    first: Ints
-    """(n + 1,) the points of mark i are first[i] to first[i + 1]; none where it lies off the part."""
+    """(c,) adds up to 1 a mark."""
+    mean: Floats
+    spread: Floats
+    """(c, 9) mean and standard deviation: the clocks in order, then mm along the wall."""
+    move: Ints
+    """(c,) the move at the likeliest spot."""
+    spot: Floats
+    """(c, 3) mm, where that is."""
+
+    def of(self, clock: Clock) -> tuple[Floats, Floats]:
+        """Return (c,) mean and standard deviation in one clock."""
+        k = CLOCKS.index(clock)
+        return self.mean[:, k], self.spread[:, k]
 
     @property
-    def on(self) -> Ints:
-        """Marks that lie on the part."""
-        return np.flatnonzero(np.diff(self.first) > 0)
+    def wall(self) -> tuple[Floats, Floats]:
+        """(c,) mean and standard deviation of mm along the wall."""
+        return self.mean[:, -1], self.spread[:, -1]
 
 
-def place(surface: Surface, marks: Marks, turned: float = 0.0) -> tuple[Candidates, Placed]:
-    """Return where each mark may be, and the likeliest place of each.
+def place_marks(surface: Surface, marks: Marks) -> tuple[Surface, Pieces, Placed]:
+    """Return the band of surface that the marks lie in, their pieces of it, and where each most likely lies."""
+    near = np.ones(len(marks), np.bool_)
+    band, pieces = surface, _none(len(marks))
+    for _ in range(3):
+        if not near.any():
+            break
+        band = surface.between(*_region(surface, marks, near))
+        pieces = _pieces(band, marks)
+        there = np.diff(pieces.bounds) > 0
+        if (there == near).all():
+            break
+        near = there & near
+    return band, pieces, _placed(surface, marks, pieces)
 
-    Errors are normal, in height and along the arc, or in x, y and height. Before measuring a mark may be anywhere on the
-    surface, by area.
 
-    Parameters
-    ----------
-    turned
-        deg by which the measured angles are turned, where it is not known how the part was held.
-    """
+def _region(surface: Surface, marks: Marks, near: Bools) -> tuple[float, float]:
+    thick = surface.job.file.shape.layer_height
+    half = 0.5 * float(np.median(thick)) if len(thick) else 0.1
+    low, high = float(marks.height[near].min()), float(marks.height[near].max())
+    widen = 1.5 * float(np.median(marks.height_err[near])) + half
+    return max(low - widen, surface.low - half), min(high + widen, surface.high + half)
+
+
+def _pieces(surface: Surface, marks: Marks) -> Pieces:
     n = len(marks)
-    found = [_one(surface, marks, i, turned) for i in range(n)]
-    first = np.concatenate([[0], np.cumsum([len(at) for at, _, _ in found])]).astype(np.int64)
-    pieces = np.concatenate([at.piece for at, _, _ in found] or [np.empty(0, np.int64)])
-    shares = np.concatenate([at.share for at, _, _ in found] or [np.empty(0)])
-    weight = np.concatenate([w for _, w, _ in found] or [np.empty(0)])
-    at = Points(pieces, shares)
-    here = surface.position(at)
-    round_ = surface.angle_of(here)
-    best = np.array([a + int(np.argmax(weight[a:b])) if b > a else -1 for a, b in pairwise(first.tolist())], int)
-    on = best >= 0
-    shown = np.full((4, n), np.nan)
-    shown[:, on] = np.vstack([here[best[on], 2], round_[best[on]], here[best[on], 0], here[best[on], 1]])
-    line = np.zeros(n, np.int64)
-    line[on] = surface.job.file.moves.line[surface.move[pieces[best[on]]]]
-    turns = np.zeros(n, np.int64)
-    for i in np.flatnonzero(on):
-        here_ = slice(first[i], first[i + 1])
-        turns[i] = np.count_nonzero(np.bincount(surface.layer[pieces[here_]], weight[here_]) > 0.01)
-    off = np.array([d for _, _, d in found])
-    return Candidates(at, weight, first), Placed(shown[0], shown[1], shown[2], shown[3], line, off, turns)
-
-
-def _one(surface: Surface, marks: Marks, i: int, turned: float) -> tuple[Points, Floats, float]:
-    """Return points and weights of one mark, none where it lies off the part, and mm to the nearest point."""
-    height, err = float(marks.height[i]), float(marks.height_err[i])
-    pieces = surface.between(height - REACH * err, height + REACH * err)
-    none = Points(np.empty(0, np.int64), np.empty(0))
-    if not len(pieces):
-        return none, np.empty(0), float(max(surface.low.min() - height, height - surface.high.max(), 0.0))
-    flat = np.isfinite(marks.x[i])
-    angle = float(marks.angle[i]) + turned
-    if flat:
-        reach = REACH * float(marks.place_err[i]) + surface.length[pieces]
-        middle = (surface.start[pieces, :2] + surface.end[pieces, :2]) / 2
-        gap = np.hypot(middle[:, 0] - marks.x[i], middle[:, 1] - marks.y[i])
-        near, step = gap <= reach, STEP * max(float(marks.place_err[i]), LEAST_ARC_MM)
-    elif np.isfinite(angle):
-        start, end = surface.angle_of(surface.start[pieces]), surface.angle_of(surface.end[pieces])
-        half = np.abs(_wrapped(end - start)) / 2
-        middle_angle = start + _wrapped(end - start) / 2
-        near = np.abs(_wrapped(middle_angle - angle)) <= REACH * float(marks.angle_err[i]) + half
-        radius = np.hypot(*(surface.start[pieces, :2] - surface.axis).T)
-        step = STEP * max(np.radians(float(marks.angle_err[i])) * float(np.median(radius)), LEAST_ARC_MM)
-        gap = np.abs(_wrapped(middle_angle - angle)) - half
-        gap = np.radians(np.maximum(gap, 0.0)) * radius
-    else:
-        near, step, gap = np.ones(len(pieces), bool), LEAST_ARC_MM, np.zeros(len(pieces))
-    if not near.any():
-        return none, np.empty(0), float(gap.min())
-    pieces = pieces[near]
-    at, part = _cut(surface, pieces, max(step, float(surface.length[pieces].sum()) / MOST_POINTS))
-    here = surface.position(at)
-    odd = ((here[:, 2] - height) / err) ** 2
-    if flat:
-        apart = np.hypot(here[:, 0] - marks.x[i], here[:, 1] - marks.y[i])
-        odd = odd + (apart / float(marks.place_err[i])) ** 2
-        off = np.hypot(apart, here[:, 2] - height)
-    elif np.isfinite(angle):
-        turn = _wrapped(surface.angle_of(here) - angle)
-        radius = np.hypot(here[:, 0] - surface.axis[0], here[:, 1] - surface.axis[1])
-        spread = np.hypot(float(marks.angle_err[i]), np.degrees(LEAST_ARC_MM / np.maximum(radius, LEAST_ARC_MM)))
-        odd = odd + (turn / spread) ** 2
-        off = np.hypot(np.radians(np.abs(turn)) * radius, here[:, 2] - height)
-    else:
-        off = np.abs(here[:, 2] - height)
-    nearest = int(np.argmin(odd))
-    if odd[nearest] > REACH**2:
-        return none, np.empty(0), float(off[nearest])
-    weight = part * np.exp(-0.5 * (odd - odd[nearest]))
-    keep = weight > 1e-6 * weight.max()
-    return Points(at.piece[keep], at.share[keep]), weight[keep] / weight[keep].sum(), float(off[nearest])
-
-
-def _cut(surface: Surface, pieces: Ints, step: float) -> tuple[Points, Floats]:
-    """Return the middles of parts of pieces no longer than a step, and the area of each part."""
-    parts = np.ceil(surface.length[pieces] / step).astype(np.int64)
-    parts = np.maximum(parts, 1)
-    piece = np.repeat(pieces, parts)
-    number = np.arange(len(piece)) - np.repeat(np.cumsum(parts) - parts, parts)
-    count = np.repeat(parts, parts)
-    return Points(piece, (number + 0.5) / count), surface.area[piece] / count
-
-
-def _wrapped(angle: Floats) -> Floats:
-    """Return angles in deg from -180 to 180."""
-    found: Floats = (angle + 180.0) % 360.0 - 180.0
+    height_err = np.maximum(marks.height_err, LEAST_HEIGHT_ERR)
+    angle_err = np.maximum(marks.angle_err, LEAST_ANGLE_ERR)
+    place_err = np.maximum(np.nan_to_num(marks.place_err, nan=0.5), LEAST_PLACE_ERR)
+    found = _look(surface, marks, np.ones(n, np.bool_), height_err, angle_err, place_err)
+    missing = np.bincount(found.mark, minlength=n) == 0
+    if missing.any():
+        # Not within the errors claimed: those that are near all the same.
+        radius = max(1.0, float(surface.length.sum()) / max(1, len(np.unique(surface.layer[surface.ids]))) / 6.3)
+        again = _look(
+            surface, marks, missing, np.maximum(height_err, REACH_MM / WINDOW),
+            np.maximum(angle_err, np.degrees(REACH_MM / radius) / WINDOW), np.maximum(place_err, REACH_MM / WINDOW),
+        )  # fmt: skip
+        found = _merged(found, again, n)
     return found
+
+
+def _look(surface: Surface, marks: Marks, chosen: Bools, eh: Floats, ea: Floats, ep: Floats) -> Pieces:
+    moves, shape = surface.job.file.moves, surface.job.file.shape
+    which = np.flatnonzero(chosen)
+    room = ROOM * max(1, len(which))
+    mark, move = np.empty(room, np.int64), np.empty(room, np.int64)
+    weight, mean, spread, best = np.empty(room), np.empty((room, 9)), np.empty((room, 9)), np.empty((room, 4))
+    z0, z1 = surface.ends("height")
+    blocks = np.arange(0, len(surface), kernels.BLOCK)
+    low = np.minimum.reduceat(np.minimum(z0, z1), blocks) if len(blocks) else np.empty(0)
+    high = np.maximum.reduceat(np.maximum(z0, z1), blocks) if len(blocks) else np.empty(0)
+    count = kernels.place(
+        marks.height[which], marks.angle[which], marks.x[which], marks.y[which], eh[which], ea[which], ep[which], WINDOW,
+        surface.ids, np.nan_to_num(moves.start), moves.x, moves.y, moves.z, surface.begin, surface.depart, surface.path,
+        surface.filament, surface.layer, shape.layer_height, surface.wall, low, high, *surface.axis,
+        mark, weight, mean, spread, move, best,
+    )  # fmt: skip
+    if count < 0:  # more pieces than anything printed can have: nothing is learnt from such marks
+        return _none(len(marks))
+    return _kept(which[mark[:count]], weight[:count], mean[:count], spread[:count], move[:count], best[:count, :3], len(marks))
+
+
+def _kept(mark: Ints, weight: Floats, mean: Floats, spread: Floats, move: Ints, spot: Floats, n: int) -> Pieces:
+    total = np.bincount(mark, weight, minlength=n)
+    share = weight / np.maximum(total[mark], 1e-300)
+    keep = share > LEAST_WEIGHT
+    mark, share = mark[keep], share[keep]
+    share = share / np.bincount(mark, share, minlength=n)[mark]
+    return Pieces(mark, np.searchsorted(mark, np.arange(n + 1)), share, mean[keep], spread[keep], move[keep], spot[keep])
+
+
+def _merged(one: Pieces, other: Pieces, n: int) -> Pieces:
+    mark = np.concatenate((one.mark, other.mark))
+    order = np.argsort(mark, kind="stable")
+
+    def both(name: str) -> Floats:
+        return np.asarray(np.concatenate((getattr(one, name), getattr(other, name)))[order])
+
+    mark = mark[order]
+    return Pieces(
+        mark, np.searchsorted(mark, np.arange(n + 1)), both("weight"), both("mean"), both("spread"),
+        both("move").astype(np.int64), both("spot"),
+    )  # fmt: skip
+
+
+def _none(n: int) -> Pieces:
+    nothing = np.empty(0, np.int64)
+    wide = np.empty((0, 9))
+    return Pieces(nothing, np.zeros(n + 1, np.int64), np.empty(0), wide, wide, nothing, np.empty((0, 3)))
+
+
+def _placed(surface: Surface, marks: Marks, pieces: Pieces) -> Placed:
+    n = len(marks)
+    spot, line, off = np.full((n, 3), np.nan), np.zeros(n, np.int64), np.full(n, np.nan)
+    turns = np.zeros(n, np.int64)
+    for i in range(n):
+        a, b = pieces.bounds[i], pieces.bounds[i + 1]
+        if a == b:
+            off[i] = _nearest(surface, marks, i)
+            continue
+        k = a + int(np.argmax(pieces.weight[a:b]))
+        spot[i] = pieces.spot[k]
+        line[i] = surface.job.file.moves.line[pieces.move[k]]
+        off[i] = _apart(surface, marks, i, spot[i][None, :])[0]
+        turns[i] = len(np.unique(surface.layer[pieces.move[a:b]]))
+    angle = np.degrees(np.arctan2(spot[:, 1] - surface.axis[1], spot[:, 0] - surface.axis[0])) % 360.0
+    return Placed(spot[:, 2].copy(), angle, spot[:, 0].copy(), spot[:, 1].copy(), line, off, turns)
+
+
+def _apart(surface: Surface, marks: Marks, i: int, spots: Floats) -> Floats:
+    """Return (k,) mm from a mark to places (k, 3), in the directions that were measured."""
+    up = spots[:, 2] - marks.height[i]
+    if np.isfinite(marks.x[i]):
+        return np.asarray(np.sqrt(up**2 + (spots[:, 0] - marks.x[i]) ** 2 + (spots[:, 1] - marks.y[i]) ** 2))
+    if not np.isfinite(marks.angle[i]):
+        return np.asarray(np.abs(up))
+    dx, dy = spots[:, 0] - surface.axis[0], spots[:, 1] - surface.axis[1]
+    turn = (np.degrees(np.arctan2(dy, dx)) - marks.angle[i] + 180.0) % 360.0 - 180.0
+    return np.asarray(np.hypot(up, np.radians(turn) * np.hypot(dx, dy)))
+
+
+def _nearest(surface: Surface, marks: Marks, i: int, most: int = 200_000) -> float:
+    """Return mm from a mark that lies off the part to the surface, within the length of a move."""
+    every = max(1, len(surface) // most)
+    ids = surface.ids[::every]
+    moves = surface.job.file.moves
+    ends = np.column_stack((moves.x[ids], moves.y[ids], moves.z[ids]))
+    return float(_apart(surface, marks, i, ends).min())

@@ -302,7 +302,7 @@ def _measure(truth: Truth, spots: Spots, person: Person, random: np.random.Gener
     marks = Marks(
         height=height[order], angle=angle[order], x=x[order], y=y[order],
         height_err=np.full(n, person.height_err), angle_err=np.full(n, person.angle_err), place_err=placed,
-        size=nothing, row=np.arange(1, n + 1, dtype=np.int32),
+        size=nothing, row=np.arange(1, n + 1, dtype=np.int32), zero_known=person.knows_zero,
     )  # fmt: skip
     return marks, order
 

@@ -1,4 +1,4 @@
-"""Clocks that a part cannot tell apart: where one runs evenly with the other, both fold the same marks."""
+"""Which clocks this part cannot tell apart: decided from the marks on it, and from how the clocks run over the surface."""
 
 from __future__ import annotations
 
@@ -6,74 +6,111 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from diagnose.marks.clocks import Beats, Field
+from diagnose.marks.clocks import Sweep
 from diagnose.marks.model import Clock, ClockReading
-from diagnose.marks.placing import Candidates
+from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
+from diagnose.marks.words import NAMES
+from diagnose.toolpath.columns import Bools, Floats
 
-SPOKEN_DB = 1.0
-"""Below it the best clock says too little for anything to tie with it."""
-EVEN = 0.08
-"""Periods by which one clock may stray from running evenly with another over the marked region."""
-CLOSE_DB, NEAR_DB = 3.0, 12.0
-"""Clocks so close are never told apart; those within the other only where they fold the marks alike."""
+LEAST_DB = 5.0
+"""Below it the best clock says nothing, and there is nothing to tie with it."""
+CLOSE_DB = 6.0
+"""Rivals so near are tied whatever the surface says: chance may bring either first."""
+FAR_DB = 16.0
+"""Clocks that run in proportion over the whole surface are tied as long as they are no farther behind."""
+PEAK_DB = 8.0
+"""Rivals whose best period, held alone against the best one, is so near and folds the same marks are tied."""
+FOLDS = 0.85
+"""Share of the best clock's marks that a tied rival keeps as well."""
+ALIKE = 0.1
+"""Turns of the best beat by which two clocks may part over the whole band and still be one."""
+COUPON = "a clock coupon, a tube in bands that change speed, line width, layer height and facets one at a time, would tell"
 
 
 def find_ties(
-    surface: Surface, beats: Mapping[Clock, tuple[Beats | None, Field]], readings: Sequence[ClockReading], found: Candidates
+    clocks: Sequence[ClockReading], sweeps: Mapping[Clock, Sweep | None], surface: Surface, pieces: Pieces
 ) -> tuple[tuple[tuple[Clock, ...], ...], tuple[str, ...]]:
-    """Return the groups of clocks that are not told apart, the best one's first, and a sentence for each why."""
-    best = readings[0]
-    if best.decibans < SPOKEN_DB:
+    """Return groups of clocks that cannot be told apart, and a sentence a group; only with the best clock is a tie told."""
+    if not clocks or clocks[0].decibans < LEAST_DB:
         return (), ()
-    group, why = [best.clock], []
-    for rival in readings[1:]:
-        behind = best.decibans - rival.decibans
-        if not np.isfinite(rival.period) or rival.decibans < SPOKEN_DB or behind > NEAR_DB:
+    best = clocks[0]
+    sweep_ = sweeps[best.clock]
+    if sweep_ is None:
+        return (), ()
+    tied: list[Clock] = [best.clock]
+    same: list[Clock] = []
+    kept = np.abs(best.folded) < 0.2
+    for rival in clocks[1:]:
+        other = sweeps[rival.clock]
+        if other is None or np.isnan(rival.period):
             continue
-        even = _runs_evenly(beats[best.clock][1], beats[rival.clock][1], best.period)
-        if even or behind <= CLOSE_DB or _fold_alike(best, rival):
-            group.append(rival.clock)
-            why.append(_why(best.clock, rival.clock) if even else f"these marks fit {rival.clock} about as well as {best.clock}")
-    if len(group) < 2:
+        alike = _alike(surface, best, rival.clock)
+        if alike:
+            same.append(rival.clock)
+        behind = best.decibans - rival.decibans
+        # Of its best period alone: how many periods were tried tells clocks apart in belief, not on this part.
+        peaks = 10 * np.log10(sweep_.factor.max() / max(float(other.factor.max()), 1e-300))
+        folds = peaks < PEAK_DB and _shares(kept, rival, other) >= FOLDS
+        if (alike and behind < FAR_DB) or behind < CLOSE_DB or folds:
+            tied.append(rival.clock)
+    if len(tied) < 2:
         return (), ()
-    sentence = "; ".join(dict.fromkeys(why))
-    advice = (
-        "; a part printed in bands of other speeds, widths and layer heights would tell them apart"
-        if {"time", "path", "filament"} & set(group) else ""
+    return (tuple(tied),), (_why(surface, best, tied, same),)
+
+
+def _shares(kept: Bools, rival: ClockReading, sweep: Sweep) -> float:
+    """Return the share of the best clock's marks that lie on the rival's best beat within two of their errors."""
+    if not kept.any():
+        return 0.0
+    f = 1.0 / rival.period
+    spread = np.full(len(kept), np.nan)
+    for i, (a, b) in enumerate(zip(sweep.bounds[:-1], sweep.bounds[1:], strict=True)):
+        if b > a:
+            spread[i] = float(np.sqrt((sweep.weight[a:b] * sweep.spread[a:b] ** 2).sum() / sweep.weight[a:b].sum()))
+    within = np.abs(rival.folded) <= 2.0 * np.sqrt(0.035**2 + (spread * f) ** 2)
+    return float(np.count_nonzero(within & (kept > 0)) / np.count_nonzero(kept))
+
+
+def _alike(surface: Surface, best: ClockReading, rival: Clock) -> bool:
+    """Return whether a clock runs in proportion to the best one over the band, within a part of its beat."""
+    one, other = (_middle(surface, clock) for clock in (best.clock, rival))
+    if not (np.ptp(one) > 0 and np.ptp(other) > 0):
+        return False
+    slope = np.cov(other, one)[0, 1] / np.var(other)
+    left = one - one.mean() - slope * (other - other.mean())
+    return float(np.sqrt(np.mean(left**2))) < ALIKE * best.period
+
+
+def _middle(surface: Surface, clock: Clock, most: int = 20_000) -> Floats:
+    """Return what a clock shows at evenly spread moves of the band."""
+    every = max(1, len(surface) // most)
+    thin = Surface(
+        surface.job, surface.ids[::every], surface.axis, surface.low, surface.high, surface.depart, surface.begin,
+        surface.path, surface.filament,
     )  # fmt: skip
-    return (tuple(group),), (sentence[0].upper() + sentence[1:] + advice + ".",)
+    u0, u1 = thin.ends(clock)
+    return np.asarray(0.5 * (u0 + u1))
 
 
-def _runs_evenly(one: Field, other: Field, period: float) -> bool:
-    """Return whether one clock is a straight line of the other over the surface, to a small part of a period."""
-    x, y = other.sample, one.sample
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return False
-    slope, base = np.polyfit(x, y, 1)
-    stray: float = float(np.quantile(np.abs(y - (slope * x + base)), 0.95))
-    return bool(stray <= EVEN * period)
+def _why(surface: Surface, best: ClockReading, tied: Sequence[Clock], same: Sequence[Clock]) -> str:
+    names = " and ".join(NAMES[clock] for clock in tied[:3]) + (" and more" if len(tied) > 3 else "")
+    group = {best.clock, *(clock for clock in tied if clock in same)}
+    if {"time", "path"} <= group and "filament" in group:
+        reason = "at one speed and one line width, time, path and filament run alike"
+    elif {"time", "path"} <= group:
+        reason = "at one speed, time and path run alike"
+    elif {"path", "filament"} <= group:
+        reason = "at one line width, path and filament run alike"
+    elif {"time", "filament"} <= group:
+        reason = "at one flow, time and filament run alike"
+    elif {"height", "layer"} <= group:
+        reason = "with layers of one thickness, counting layers is measuring height"
+    elif "height" in group and len(group) > 1:
+        reason = "where every turn or layer is like the last, height grows in step with the rest"
+    elif "angle" in tied and surface.spiral.mean() > 0.5:
+        reason = "where every turn takes as much, a beat of whole turns comes back at the same angle"
+    else:
+        reason = "these marks fall on a beat of either within their errors"
+    return f"{names[0].upper()}{names[1:]} cannot be told apart by these marks: {reason}; {COUPON}."
 
-
-def _fold_alike(one: ClockReading, other: ClockReading) -> bool:
-    """Return whether the marks that keep the best beat keep the rival's too."""
-    known = np.isfinite(one.folded) & np.isfinite(other.folded) & (np.abs(one.folded) < 2 * EVEN)
-    if not known.any():
-        return False
-    return bool(np.mean(np.abs(other.folded[known]) < 2 * EVEN) >= 0.9)
-
-
-def _why(one: Clock, other: Clock) -> str:
-    pair = {one, other}
-    if pair == {"time", "path"}:
-        return "at a constant speed time and path grow together"
-    if pair == {"path", "filament"}:
-        return "with one even line, filament and path grow together"
-    if pair == {"time", "filament"}:
-        return "with one speed and one even line, time and filament grow together"
-    if pair == {"height", "layer"}:
-        return "layers of one thickness make height and layer the same"
-    if pair & {"height", "layer"}:
-        rest = (pair - {"height", "layer"}).pop() if len(pair - {"height", "layer"}) == 1 else other
-        return f"turns of one size make {'height' if 'height' in pair else 'layer'} and {rest} grow together"
-    return f"on this part {one} and {other} grow together"

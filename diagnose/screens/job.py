@@ -239,7 +239,7 @@ class AttachJob(ModalScreen[bool]):
 
         job = self.triage.read_job(path, progress, lambda: worker.is_cancelled)
         marks = self.triage.marks
-        weighed = self.triage.weigh(marks, job) if marks is not None else None
+        weighed = self.triage.weigh(marks, job, progress, lambda: worker.is_cancelled) if marks is not None else None
         self.post_message(self.JobRead(token, job, weighed))
 
     def on_attach_job_progressed(self, event: Progressed) -> None:

@@ -37,6 +37,7 @@ ABOUT = (
     "Or the path of a CSV file. An empty line, or ctrl+s, weighs them."
 )
 WAITING = "They are kept, and say something once the job file is attached (j)."
+KEPT = "The marks are kept, but they cannot be held against the job file: attach it again (j)."
 NONE_YET = "The surface unrolled comes here, with the marks on it, once they are weighed."
 STYLES: Mapping[Sign, str] = {
     "kept": "bold $accent", "met": "bold $accent", "kept-seam": "bold $accent", "stray": "bold $contra", "stop": "$alarm",
@@ -126,6 +127,8 @@ class MeasureMarks(ModalScreen[bool]):
         self.changed = False
         self.token: object = None
         """Of the weighing under way; what an older one still has to say is not listened to."""
+        self.under_way: tuple[Marks, str] | None = None
+        """Marks that are being weighed, and where they are from."""
 
     def compose(self) -> ComposeResult:
         """Lay out the lines to type in, the surface beside them, and what the marks say."""
@@ -146,7 +149,7 @@ class MeasureMarks(ModalScreen[bool]):
         self.query_one(ReadingBar).display = False
         marks = self.triage.marks
         if marks is not None:
-            self.query_one(MarksText).text = written(marks)
+            self._write(marks)
         self._show_held()
         self._show_what_they_say()
         self.query_one(MarksText).focus()
@@ -158,6 +161,12 @@ class MeasureMarks(ModalScreen[bool]):
         self.call_after_refresh(self._show_surface)
 
     # -- what is shown -----------------------------------------------------------------------------------------------
+
+    def _write(self, marks: Marks) -> None:
+        """Put marks into the lines to type in, angles as they are kept: counter-clockwise from the right."""
+        self.zero, self.turn = "right" if marks.zero_known else "unknown", "ccw"
+        self.query_one(MarksText).text = written(marks)
+        self._show_held()
 
     def _show_held(self) -> None:
         zero = f"Angle 0 is {ZERO_WORDS[self.zero]}" if self.zero != "unknown" else "I don't know where angle 0 is"
@@ -218,7 +227,8 @@ class MeasureMarks(ModalScreen[bool]):
         bar = self.query_one(ReadingBar)
         bar.display = True
         bar.show(0.0, PREPARING)
-        self.weigh(marks, path if by_file else "typed", self.token)
+        self.under_way = marks, path if by_file else "typed"
+        self.weigh(*self.under_way, self.token)
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="marks")
     def weigh(self, marks: Marks, source: str, token: object) -> None:
@@ -238,19 +248,21 @@ class MeasureMarks(ModalScreen[bool]):
 
     def on_measure_marks_weighed(self, event: Weighed) -> None:
         """Take the marks into the case and show what they say."""
-        if event.token is not self.token:
-            return
-        self._idle()
+        if event.token is self.token:
+            self._idle()
+            self._take(event.marks, event.told, event.source)
+
+    def _take(self, marks: Marks, told: dict[str, Any] | None, source: str) -> bool:
+        """Take marks into the case and show what they say; returns whether that could be done."""
         try:
-            self.triage.put_marks(event.marks, event.told, event.source)
+            self.triage.put_marks(marks, told, source)
         except BadInput as error:
             self._complain(error)
-            return
+            return False
         self.changed = True
-        self.zero, self.turn = "right", "ccw"  # what is shown from now on counts this way
-        self.query_one(MarksText).text = written(event.marks)
-        self._show_held()
+        self._write(marks)
         self._show_what_they_say()
+        return True
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """The one door for weighings that failed."""
@@ -259,8 +271,10 @@ class MeasureMarks(ModalScreen[bool]):
         event.stop()
         error = event.worker.error
         self._idle()
-        if isinstance(error, BadInput):
-            self._complain(error)
+        if isinstance(error, BadInput) and self.under_way is not None:
+            # What somebody measured is not lost because a file has moved.
+            if self._take(self.under_way[0], None, self.under_way[1]):
+                self._say(f"{KEPT} {look.sentence(str(error))}")
         elif isinstance(error, Cancelled):
             self._say("Stopped. Nothing was changed.")
         else:
@@ -307,17 +321,20 @@ def written(marks: Marks) -> str:
     if any(math.isfinite(x) for x in marks.x):
         return ""
     each = zip(marks.height, marks.angle, strict=True)
-    return "\n".join(f"{h:g}" if math.isnan(a) else f"{h:g} @ {round(float(a) % 360.0, 2):g}" for h, a in each)
+    return "\n".join(
+        f"{round(h, 2):g}" if math.isnan(a) else f"{round(h, 2):g} @ {round(a % 360.0, 1):g}"
+        for h, a in ((float(h), float(a)) for h, a in each)
+    )
 
 
 def surface_of(told: Mapping[str, Any], width: int, height: int) -> Content:
     """Return the unrolled surface in so many cells, its heights on the left and what the signs mean below."""
     columns = width - 8
     by_beat = best_clock(told) is not None
-    drawn = unrolled(told, columns, 4)
-    means = look.fold(" · ".join(legend(drawn.signs(), True, by_beat)), width)
-    rows = max(height - 1 - len(means), 3)
+    drawn = unrolled(told, columns, 16)
+    rows = max(height - 1 - len(legend(drawn.signs(), True, by_beat, width)), 3)
     drawn = unrolled(told, columns, rows)
+    means = [Content(line) for line in legend(drawn.signs(), True, by_beat, width)]
     parts = []
     for k, row in enumerate(drawn.rows):
         label = f"{drawn.heights[k]:6.1f}" if k % 4 == 3 or k == rows - 1 else " " * 6

@@ -226,12 +226,14 @@ OF_THE_RUN = "queue_moves"
 """The machine's field that every finding about stops and reserve of the simulated run rests on."""
 
 
-def findings_page(given: Sequence[Given], warnings: Sequence[str]) -> Page:
-    """Return what the job file says, and what to know before believing it."""
+def findings_page(given: Sequence[Given], warnings: Sequence[str], marks: str = "") -> Page:
+    """Return what the job file says, what the marks on the case say on it, and what to know before believing it."""
 
     def build(width: int) -> Content:
         indent = Content("  ")
         parts = [] if given else [Content("The rules ask nothing of this job file."), Content("")]
+        if marks:
+            parts += [look.styled("Your marks, held against it", look.QUIET), look.hang(indent, look.styled(marks, look.BOLD), width), Content("")]
         for one in given:
             parts += [
                 *(line.stylize(look.QUIET) for line in look.fold(one.ask, width)),

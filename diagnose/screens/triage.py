@@ -377,7 +377,9 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             if read:
                 found = [g for g in self.triage.given() if g.source == "finding"]
                 found = pages.weightiest_first(found, self._weights_with_leaders())
-                self.app.push_screen(pages.findings_page(found, dialog.warnings))
+                weighed = self.triage.weighed
+                marks = str(weighed.told["verdict"]) if weighed else ""
+                self.app.push_screen(pages.findings_page(found, dialog.warnings, marks))
 
         self.app.push_screen(dialog, attached)
 

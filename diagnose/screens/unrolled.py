@@ -132,9 +132,18 @@ def folded(told: Mapping[str, Any], clock: Mapping[str, Any], columns: int, most
     return [[h[level] if level < len(h) else "" for h in heaps] for level in reversed(range(tall))]
 
 
-def legend(signs: Sequence[Sign], unicode: bool, beat: bool) -> list[str]:
-    """Return what each sign means; ``beat`` says whether marks were told by the beat they keep."""
+def legend(signs: Sequence[Sign], unicode: bool, beat: bool, width: int) -> list[str]:
+    """Return what each sign means, as lines of a width that break between signs only.
+
+    ``beat`` says whether marks were told by the beat they keep.
+    """
     words = dict(MEANING)
     if beat:
         words["kept"] = "mark on the beat"
-    return [f"{SIGNS[s][0 if unicode else 1]} {words[s]}" for s in signs]
+    lines = [""]
+    for sign in signs:
+        said = f"{SIGNS[sign][0 if unicode else 1]} {words[sign]}"
+        if lines[-1] and len(lines[-1]) + 3 + len(said) > width:
+            lines.append("")
+        lines[-1] += f"   {said}" if lines[-1] else said
+    return lines

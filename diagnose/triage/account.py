@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 def doubts(triage: Triage) -> list[str]:
     """Return, in sentences, what the user should look at again before believing the ranking."""
     said = list(triage.standing.warnings)
+    if triage.case.marks is not None and triage.weighed is None:
+        said.append(f"The marks count for nothing yet: {_waiting(triage)}.")
     conflict = triage.conflict()
     if conflict.spoken:
         asked = " and ".join(f'"{_ask_of(triage, id)}"' for id in conflict.answers)
@@ -83,11 +85,16 @@ def _marks(triage: Triage) -> Given:
     count = len(marks) if marks is not None else 0
     say = times(count, "mark")
     if weighed is None:
-        why = "they wait for the job file to be held against" if triage.case.job is None else (
-            "the job file was attached without weighing them: attach it again"
-        )  # fmt: skip
+        why = _waiting(triage)
     elif not weighed.enough:
         say, why = f"{say}, {weighed.placed} on the part", f"fewer than {LEAST_MARKS} on the part say nothing that could not be chance"
     else:
         say, why = f"{say}, {weighed.placed} on the part", str(weighed.told["verdict"])
     return Given(explain.MARKS, "marks", "Marks measured on the part", (str(count),), say, weighed is not None and weighed.enough, why)
+
+
+def _waiting(triage: Triage) -> str:
+    """Return why marks on a case say nothing yet."""
+    if triage.case.job is None:
+        return "they wait for the job file to be held against"
+    return "the job file was attached without weighing them, so attach it again"

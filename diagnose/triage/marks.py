@@ -139,13 +139,13 @@ def marks_json(report: MarksReport, job: Job, printer: str | None = None) -> dic
                 "aliases": [{"period": _number(p), "share": _number(s, 4)} for p, s in c.aliases],
                 "folded": [_number(v, 4) for v in c.folded],
             }
-            for c in report.clocks
+            for c in sorted(report.clocks, key=lambda c: -c.decibans)
         ],
         "ties": [list(tie) for tie in report.ties],
         "why_tied": list(report.why_tied),
         "places": [
             {"place": p.place, "decibans": _number(p.decibans, 2), "hits": p.hits, "count": p.count}
-            for p in report.places
+            for p in sorted(report.places, key=lambda p: -p.decibans)
         ],
         "verdict": report.verdict,
         "warnings": list(report.warnings),

@@ -50,8 +50,8 @@ def often(said: str) -> str:
 
 
 PLACES = {
-    "seams": "seams", "checkpoint-stops": "stops for saving", "random-stops": "likely stops by stalls",
-    "rate-stops": "stops for want of moves", "pauses": "pauses", "retractions": "filament draw-backs",
+    "seams": "seams", "checkpoint-stops": "stops by saves", "random-stops": "stops by stalls",
+    "rate-stops": "stops by slow supply", "pauses": "pauses", "retractions": "filament draw-backs",
     "restarts": "restarts of the flow", "corners": "corners", "layer-changes": "layer changes",
     "short-reserve": "short-queue stretches", "fan-changes": "fan changes", "temperature-changes": "heat changes",
     "overhangs": "overhangs",
@@ -60,7 +60,7 @@ PLACES = {
 
 CLOCKS = {
     "time": "time", "path": "path printed", "filament": "filament used", "height": "height", "layer": "layers",
-    "angle": "angle round the axis", "x": "x", "y": "y",
+    "angle": "angle", "x": "x", "y": "y",
 }  # fmt: skip
 """What marks may keep time with, in words."""
 
@@ -93,12 +93,12 @@ def at_or_every(ask: Ask) -> str:
 def length_of(clock: str, period: float, within: float | None = None) -> str:
     """Return a period with its unit: ``5.03 s``, ``8.00 mm``, ``12.0 layers``.
 
-    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; without it three
-    figures are shown.
+    ``within`` is how wide the interval is in which it lies, which says how many digits mean something; three figures are
+    shown at least.
     """
     unit = {"time": "s", "layer": "layers", "angle": "deg"}.get(clock, "mm")
-    scale = period / 100 if not within or not within > 0 else within / 2
-    return f"{period:.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
+    scale = min(period / 100, within / 2 if within and within > 0 else math.inf)
+    return f"{period:,.{min(max(-math.floor(math.log10(scale)), 0), 3)}f} {unit}"
 
 
 def beat(clock: str, period: float, within: float | None = None) -> str:

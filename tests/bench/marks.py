@@ -158,7 +158,7 @@ def screw_part(bench: Bench, row: str, salt: int) -> Part | None:
         fault = Beat("height", _period("height", random))
         seed, who = int(random.integers(1 << 31)), replace(person(random, 14), gives="height")
         made = make(bench.job, fault, seed, who)
-        if len(made.marks) == 14 and _beats(made, fault):
+        if len(made.marks) == 14 and _beats(made, fault) and _at_best(made, fault, who) <= 0.01:
             break
     else:
         return None
@@ -170,6 +170,18 @@ def screw_part(bench: Bench, row: str, salt: int) -> Part | None:
     return Part(
         row, "height", good, True, found.decibans, told, f"{bench.number}/{salt}: seed {seed}", who.where, bench.shape
     )
+
+
+def _at_best(made: Made, fault: Beat, who: Person) -> float:
+    """Return the relative error of a period that a straight line through the true marks has, their turns of the screw known.
+
+    One error of a slope by least squares; where it is 1 %, 2 % are met in 19 of 20 by arithmetic, and in no more.
+    """
+    shown = made.truth.shown("height", made.spots[made.true])
+    turn = np.round(shown / fault.period)
+    layer = float(np.median(made.truth.shape.layer_height))
+    error = math.sqrt(who.height_err**2 + (fault.jitter * fault.period) ** 2 + layer**2 / 12)
+    return error / (fault.period * math.sqrt(float(((turn - turn.mean()) ** 2).sum()) or 1e-9))
 
 
 def scattered_part(bench: Bench, row: str, salt: int, wanted: int, *, other: bool = False) -> Part:
@@ -228,7 +240,7 @@ ROWS: dict[str, str] = {
     "clock-14": "14 marks: right clock first, where clocks differ",
     "clock-8": "8 marks: right clock first, where clocks differ",
     "clock-14-other": "14 marks, true printer differs from its card: right clock first",
-    "screw": "heights alone, 14 marks: lead of the screw to 2 %",
+    "screw": "heights alone, 14 marks: lead of the screw to 2 %, if arithmetic can",
     "scattered-14": "14 scattered marks: best of all clocks above 10 dB",
     "scattered-8": "8 scattered marks: the same",
     "scattered-14-other": "14 scattered marks, true printer differs from its card: the same",

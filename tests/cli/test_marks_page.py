@@ -42,7 +42,7 @@ def test_verdict_part_ties_tables_heap_and_map_in_this_order(lines: list[str]) -
              "The surface unrolled")  # fmt: skip
     at = [text.index(words) for words in order]
     assert at == sorted(at)
-    for words in ("4.95 to 5.05", "no two beats", "none there: seams", "◆", "predicted stop"):
+    for words in ("5.00 s (4.95-5.05)", "no two beats", "none there: seams", "◆", "predicted stop"):
         assert words in text
 
 
@@ -66,6 +66,7 @@ def test_the_word_before_the_verdict_follows_the_figures(knowledge: Knowledge) -
 def test_a_bar_goes_right_for_and_left_against() -> None:
     pen = Pen(80, False)
     assert signed(40.0, 4, 8, pen) == "    |########"
+    assert signed(60.0, 4, 8, pen) == "    |#######>"
     assert signed(-20.0, 4, 8, pen) == "----|"
     assert signed(-0.3, 4, 8, pen) == "   -|"
     assert signed(0.0, 4, 8, pen) == "    |"

@@ -180,6 +180,7 @@ def test_heights_alone_have_no_angles_and_places_have_neither(round_tube):
 
 def test_a_forgotten_zero_turns_all_angles_alike(round_tube):
     exact = make(round_tube, Beat("time", 2.0), 17, replace(EXACT, knows_zero=False))
+    assert not exact.marks.zero_known
     turned = (exact.marks.angle - exact.truth.angle(exact.spots)) % 360
     assert np.abs(np.exp(1j * np.radians(turned)) - np.exp(1j * np.radians(turned[0]))).max() < 1e-6
     assert 1 < turned[0] < 359

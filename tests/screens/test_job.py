@@ -21,7 +21,9 @@ from diagnose.screens.dialogs import Choice, Page
 from diagnose.screens.job import AttachJob, completed, unquoted
 from diagnose.screens.triage import TriageScreen
 from diagnose.triage import Triage
+from diagnose.triage.marks import packed
 from tests.screens.stage import at_work, bench, journal, press, said, steady, words, write_case
+from tests.triage.handmade import marks_at
 
 pytestmark = pytest.mark.usefixtures("builtin_pack")
 
@@ -66,6 +68,28 @@ def test_a_job_is_read_on_a_card_and_its_findings_are_shown_and_kept(tmp_path: P
 
     asyncio.run(story())
     assert [e["do"] for e in journal(book)][-2:] == ["printer", "job"]
+
+
+def test_marks_that_waited_are_weighed_when_the_job_comes(tmp_path: Path, job: Path) -> None:
+    book = tmp_path / "book"
+    marks = marks_at([0.5, 1.0, 1.5, 2.0, 2.5, 40.0], [10.0, 100.0, 190.0, 280.0, 10.0, 50.0])
+    write_case(book, said("defect", "blobs"), {"do": "marks", "marks": {"columns": packed(marks), "source": "typed"}})
+
+    async def story() -> None:
+        async with at_work(book) as pilot:
+            assert "marks wait for the job" in words(pilot)
+            await type_path(pilot, job)
+            await press(pilot, "enter")
+            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
+            assert "Your marks, held against it" in words(pilot)
+            await press(pilot, "escape")
+            assert "job read, marks," in words(pilot)
+            weighed = bench(pilot).triage.weighed
+            assert weighed is not None and weighed.placed == 5
+            assert "mark 6" in " ".join(bench(pilot).triage.doubts())
+
+    asyncio.run(story())
+    assert "weighed" in journal(book)[-1] and journal(book)[-1]["do"] == "job"
 
 
 def test_the_path_of_a_job_with_no_card_is_read_too(tmp_path: Path, job: Path) -> None:

@@ -132,6 +132,10 @@ def test_how_the_part_was_held_is_chosen_with_keys(tmp_path: Path, monkeypatch: 
             assert "Angle 0 is on the right; angles count counter-clockwise" in words(pilot)
             await press(pilot, "f3", "f3", "f3", "f3")
             assert "I don't know where angle 0 is" in words(pilot)
+            await press(pilot, "ctrl+s")
+            await settle(pilot)
+            assert not bench(pilot).triage.marks.zero_known  # type: ignore[union-attr]
+            assert "I don't know where angle 0 is" in words(pilot), "weighing them again must not claim to know"
 
     asyncio.run(story())
 
@@ -157,8 +161,9 @@ def test_a_weighing_can_be_stopped_and_a_failing_one_is_told(tmp_path: Path, mon
             weighing(monkeypatch, gone)
             await press(pilot, "ctrl+s")
             await settle(pilot)
-            assert "The file has gone. Attach it again." in words(pilot)
-            assert bench(pilot).triage.case.marks is None
+            text = words(pilot)
+            assert "The marks are kept" in text and "the file has gone" in text
+            assert bench(pilot).triage.case.marks is not None and bench(pilot).triage.weighed is None
 
     asyncio.run(story())
 

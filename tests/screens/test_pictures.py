@@ -11,7 +11,9 @@ import pytest
 from textual.pilot import Pilot
 
 from diagnose.screens.app import DiagnoseApp
-from tests.screens.stage import press, said, settle, write_case
+from diagnose.triage.marks import packed
+from tests.screens.stage import press, said, settle, small_pack, write_case
+from tests.triage.handmade import MARKS, told
 
 DRAWN_WITH = "8.2."
 pytestmark = pytest.mark.skipif(
@@ -57,3 +59,13 @@ def test_the_case_without_colour(snap_compare: Compare, tmp_path: Path, monkeypa
 
 def test_tests_and_remedies_with_their_cautions(snap_compare: Compare, app: DiagnoseApp) -> None:
     assert snap_compare(app, terminal_size=(80, 24), run_before=case_after("t"))
+
+
+def test_marks_beside_the_unrolled_surface(snap_compare: Compare, tmp_path: Path) -> None:
+    columns = packed(MARKS)
+    weighed = told(small_pack(), {}, off=(6,), warnings=["I can't place mark 7: it lies 2.1 mm off the surface."])
+    write_case(
+        tmp_path, said("fault", "dots"), {"do": "job", "job": {"path": "part.gcode", "findings": []}},
+        {"do": "marks", "marks": {"columns": columns, "source": "typed"}, "weighed": weighed},
+    )  # fmt: skip
+    assert snap_compare(DiagnoseApp([], tmp_path), terminal_size=(100, 30), run_before=case_after("m"))

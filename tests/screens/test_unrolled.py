@@ -56,4 +56,5 @@ def test_every_sign_has_a_shape_of_its_own_in_both_alphabets_and_is_explained() 
         shapes = [SIGNS[sign][alphabet] for sign in SIGNS]
         assert len(set(shapes)) == len(shapes)
     assert set(MEANING) == set(SIGNS) - {""}
-    assert legend(["kept", "stop"], False, True) == ["o mark on the beat", "^ predicted stop"]
+    assert legend(["kept", "stop"], False, True, 40) == ["o mark on the beat   ^ predicted stop"]
+    assert legend(["kept", "stop"], True, False, 20) == ["● mark", "▲ predicted stop"]

@@ -76,7 +76,7 @@ def test_marks_multiply_the_odds_by_what_they_say_and_leave_causes_that_ask_noth
     (line,) = [line for line in triage.ledger(STALLS) if line.source == "marks"]
     # Good's weight: against all others, of which none moved.
     assert line.decibans == pytest.approx(20.0, abs=1e-9)
-    assert line.say == "12 of 14 marks lie at stops for saving"
+    assert line.say == "12 of 14 marks lie at stops by saves"
 
 
 def test_the_sentence_of_a_beat_names_hits_and_period(knowledge: Knowledge) -> None:
@@ -120,6 +120,7 @@ def test_marks_wait_for_the_job_and_follow_detach_and_undo(
     triage.put_marks(MARKS)
     (given,) = [g for g in triage.given() if g.source == "marks"]
     assert not given.counts and "wait for the job file" in given.why
+    assert any("The marks count for nothing yet" in doubt for doubt in triage.doubts())
     assert odds(triage, STALLS) == at_first
     weighed = told(knowledge, {STALLS: 30.0})
     triage._record({"do": "job", "job": {"path": "a", "printer": None, "findings": []}, "weighed": weighed})

@@ -74,7 +74,7 @@ def marks(
     if printer:
         triage.choose_printer(printer)
     show = progress(quiet or as_json)
-    told = weigh(triage.knowledge, measured, triage.read_job(job, show), printer, triage.asks, part=part)
+    told = weigh(triage.knowledge, measured, triage.read_job(job, show), printer, triage.asks, show, part=part)
     if as_json:
         print_json(told)
         return

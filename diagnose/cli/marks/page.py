@@ -15,8 +15,8 @@ from diagnose.triage.wording import beat, clock_name, kinds_of_places, length_of
 
 FULL_BAR = 40.0
 """dB that fill one half of a bar: the most that one set of marks may say."""
-ROOM_FOR_BARS = 16
-"""Cells that the decibans and a bar need at least."""
+SILENT = 0.5
+"""dB under which a reading says nothing, and neither do its hits."""
 SPOKEN = 3.0
 """dB from which something is said of a beat: two to one."""
 COLOURS: Mapping[Sign, tuple[int, int, int]] = {
@@ -37,8 +37,11 @@ def page(told: Mapping[str, Any], pen: Pen, *, brief: bool = False) -> Iterator[
     if first and (first["decibans"] or 0.0) >= SPOKEN:
         if first["part"]:
             yield from pen.folded(" part    ", f"{beat(first['clock'], first['period'], _width(first))}: {first['part']}")
-        also = [f"{length_of(first['clock'], a['period'])} ({percent(a['share'])})" for a in first["aliases"]]
-        fits = [h.rstrip(".") for h in first["harmonics"]] + ([f"other beats that fit: {', '.join(also)}"] if also else [])
+        fits = [h.rstrip(".") for h in first["harmonics"]]
+        beats = [(f"{a['period']:.3g}", a) for a in first["aliases"]]
+        also = [f"{length_of(first['clock'], a['period'])} ({percent(a['share'])})" for figure, a in beats
+                if not any(figure in said for said in fits)]  # fmt: skip
+        fits += [f"other beats that fit: {', '.join(also)}"] if also else []
         if fits:
             yield from pen.folded(" also    ", "; ".join(fits))
     for why in told["why_tied"]:
@@ -87,16 +90,9 @@ def _tables(told: Mapping[str, Any], pen: Pen) -> Iterator[str]:
     """Yield clocks and places with their decibans under each other, and what this job has none of."""
     count = told["placed"]
     clocks = [_clock_row(c, count) for c in told["clocks"]]
-    there = [p for p in told["places"] if p["count"]]
-    places = [
-        [f" {kinds_of_places(p['place'])}", f"{p['count']:,} there", "", f"{p['hits']} of {count}", p["decibans"]]
-        for p in there
-    ]
-    heads = [[" keeps time with", "best beat", "between", "on it"]] + ([[" lies at", "", "", "on it"]] if places else [])
-    texts = [*heads, *(row[:-1] for row in clocks + places)]
-    cells = list(table(texts, [False, True, True, True]))
-    if max(map(len, cells)) > pen.width - ROOM_FOR_BARS:
-        cells = list(table([[t[0], t[1], t[3]] for t in texts], [False, True, True]))
+    places = [_place_row(p, count) for p in told["places"] if p["count"]]
+    heads = [[" keeps time with", "best beat (between)", "on it"]] + ([[" lies at", "", "on it"]] if places else [])
+    cells = list(table([*heads, *(row[:-1] for row in clocks + places)], [False, False, True]))
     wide = max(map(len, cells))
     values = [row[-1] or 0.0 for row in clocks + places]
     half = min(max(pen.width - wide - 14, 4), 40)
@@ -117,15 +113,21 @@ def _tables(told: Mapping[str, Any], pen: Pen) -> Iterator[str]:
 
 def _clock_row(c: Mapping[str, Any], count: int) -> list[Any]:
     if c["period"] is None:
-        return [f" {clock_name(c['clock'])}", "no two beats", "", "", c["decibans"]]
-    width = _width(c)
-    between = ""
-    if width is not None and (c["decibans"] or 0.0) >= SPOKEN:
-        between = f"{length_of(c['clock'], c['low'], width).split()[0]} to {length_of(c['clock'], c['high'], width).split()[0]}"
-    return [
-        f" {clock_name(c['clock'])}", length_of(c["clock"], c["period"], width if between else None), between,
-        f"{c['hits']} of {count}", c["decibans"],
-    ]  # fmt: skip
+        return [f" {clock_name(c['clock'])}", "no two beats", "", c["decibans"]]
+    width, name = _width(c), c["clock"]
+    if width is None or (c["decibans"] or 0.0) < SPOKEN:
+        return [f" {clock_name(name)}", length_of(name, c["period"]), _hits(c, count), c["decibans"]]
+    low, high = (length_of(name, c[end], width).split()[0] for end in ("low", "high"))
+    return [f" {clock_name(name)}", f"{length_of(name, c['period'], width)} ({low}-{high})", _hits(c, count), c["decibans"]]
+
+
+def _place_row(p: Mapping[str, Any], count: int) -> list[Any]:
+    return [f" {kinds_of_places(p['place'])}", f"{p['count']:,} there", _hits(p, count), p["decibans"]]
+
+
+def _hits(reading: Mapping[str, Any], count: int) -> str:
+    """Return how many marks were counted; nothing where the figure says nothing."""
+    return f"{reading['hits']} of {count}" if abs(reading["decibans"] or 0.0) >= SILENT else ""
 
 
 def _width(c: Mapping[str, Any]) -> float | None:
@@ -133,10 +135,10 @@ def _width(c: Mapping[str, Any]) -> float | None:
 
 
 def signed(decibans: float, left: int, right: int, pen: Pen) -> str:
-    """Return a weight as a bar from a middle line."""
+    """Return a weight as a bar from a middle line; one that is more than a full bar ends in an arrow."""
     middle = "│" if pen.unicode else "|"
     if decibans >= 0:
-        return " " * left + middle + pen.bar(min(decibans / FULL_BAR, 1.0), right).rstrip()
+        return " " * left + middle + pen.bar(decibans / FULL_BAR, right).rstrip()
     cells = min(max(round(-decibans / FULL_BAR * right), 1), left)
     return ("▒" * cells if pen.unicode else "-" * cells).rjust(left) + middle
 
@@ -166,7 +168,8 @@ def _map(told: Mapping[str, Any], by_beat: bool, pen: Pen) -> Iterator[str]:
     yield " " * 9 + corner + line * columns
     yield " " * 10 + sides(columns)
     signs = drawn.signs()
-    yield from pen.folded(" " * 10, pen.dot.join(legend(signs, pen.unicode, by_beat)))
+    for text in legend(signs, pen.unicode, by_beat, columns):
+        yield " " * 10 + text
     if any(drawn.margin):
         yield from pen.folded(" " * 10, f"left of the line: {times(sum(bool(m) for m in drawn.margin), 'row')} with marks known by height alone")
     if "stop" in signs or "met" in signs:

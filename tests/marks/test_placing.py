@@ -1,0 +1,131 @@
+"""Marks on the printed surface."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from diagnose.errors import BadInput
+from diagnose.marks.placing import Pieces, place_marks
+from diagnose.marks.surface import Surface, find_surface
+from diagnose.toolpath.columns import Floats
+from tests.marks.hand import boxes, marks, measured, spiral, strewn
+from tests.toolpath import parts
+
+
+def plainly(surface: Surface, height: float, angle: float, eh: float, ea: float, steps: int = 40) -> tuple[Floats, Floats, Floats]:
+    """Slow twin: (m * steps,) likelihood times surface, time and layer of fine samples of every move."""
+    share = (np.arange(steps) + 0.5) / steps
+    column = {}
+    for clock in ("x", "y", "height", "time"):
+        u0, u1 = surface.ends(clock)
+        column[clock] = (u0[:, None] + share * (u1 - u0)[:, None]).ravel()
+    turn = np.degrees(np.arctan2(column["y"] - surface.axis[1], column["x"] - surface.axis[0])) - angle
+    turn = (turn + 180) % 360 - 180
+    like = np.exp(-0.5 * ((column["height"] - height) / eh) ** 2 - 0.5 * (turn / ea) ** 2)
+    return like * np.repeat(surface.area / steps, steps), column["time"], np.repeat(surface.layer[surface.ids], steps)
+
+
+def layers_of(pieces: Pieces, i: int) -> tuple[Floats, Floats]:
+    a, b = pieces.bounds[i], pieces.bounds[i + 1]
+    return pieces.mean[a:b, 4], pieces.weight[a:b]
+
+
+def test_a_mark_between_two_layers_belongs_to_either_by_its_error_in_height(tmp_path: Path) -> None:
+    surface = find_surface(boxes(tmp_path))
+    _, pieces, placed = place_marks(surface, marks([2.0, 4.05, 6.1, 8.0], [0, 90, 45, 200]))
+    layer, weight = layers_of(pieces, 1)
+    likelihood = np.exp(-0.5 * ((0.2 * (layer + 1) - 4.05) / 0.1) ** 2)
+    np.testing.assert_allclose(weight, likelihood / likelihood.sum(), rtol=2e-3)
+    _, halves = layers_of(pieces, 2)
+    assert np.sort(halves)[-2:] == pytest.approx([0.5, 0.5], abs=0.01)
+    assert (placed.off_mm < 0.2).all()
+
+
+@pytest.mark.parametrize("shape", [boxes, spiral])
+def test_weights_and_times_of_pieces_are_those_of_a_slow_twin(tmp_path: Path, shape: object) -> None:
+    surface = find_surface(shape(tmp_path, on=parts.PLAIN))  # type: ignore[operator]
+    given = marks([3.0, 5.03, 5.11, 8.0], [45, 77, 150, 301])
+    band, pieces, _ = place_marks(surface, given)
+    for i in range(len(given)):
+        like, time, _ = plainly(band, given.height[i], given.angle[i], 0.1, 2.0)
+        a, b = pieces.bounds[i], pieces.bounds[i + 1]
+        mean = (like * time).sum() / like.sum()
+        assert (pieces.weight[a:b] * pieces.mean[a:b, 0]).sum() == pytest.approx(mean, abs=0.05)
+        near = np.argmin(np.abs(time[:, None] - pieces.mean[a:b, 0]), axis=1)
+        for c in range(a, b):
+            # Pieces too light to be kept lie beyond.
+            own = (near == c - a) & (np.abs(time - pieces.mean[c, 0]) < 8 * pieces.spread[c, 0])
+            if pieces.weight[c] > 0.05:
+                assert like[own].sum() / like.sum() == pytest.approx(pieces.weight[c], abs=0.01)
+                sd = np.sqrt(np.average((time[own] - pieces.mean[c, 0]) ** 2, weights=like[own]))
+                assert pieces.spread[c, 0] == pytest.approx(sd, rel=0.05)
+
+
+def test_on_a_spiral_the_angle_pins_the_turn_to_a_place(tmp_path: Path) -> None:
+    surface = find_surface(spiral(tmp_path))
+    _, pieces, _ = place_marks(surface, marks([3.0, 6.0, 9.0, 12.0], [45, 90, 180, 270]))
+    arc = np.radians(2.0) * 25.0
+    assert pieces.spread[:, 1] == pytest.approx(arc, rel=0.15)
+    assert len(pieces.weight) > 4
+    np.testing.assert_allclose(np.bincount(pieces.mark, pieces.weight), 1.0)
+
+
+def test_heights_alone_belong_to_whole_turns(tmp_path: Path) -> None:
+    surface = find_surface(spiral(tmp_path))
+    _, pieces, placed = place_marks(surface, marks([3.0, 6.0, 9.0, 12.0]))
+    assert (np.diff(pieces.bounds) > 12).all()
+    np.testing.assert_allclose(np.bincount(pieces.mark, pieces.weight * pieces.mean[:, 3]), [3, 6, 9, 12], atol=0.01)
+    assert (placed.off_mm < 0.02).all()
+
+
+def test_marks_off_the_part_are_set_aside_with_how_far(tmp_path: Path) -> None:
+    surface = find_surface(boxes(tmp_path))
+    band, pieces, placed = place_marks(surface, marks([2.0, 4.0, 6.0, 15.0, -0.5], [0, 90, 180, 270, 0]))
+    assert placed.line.tolist()[3] == 0
+    assert placed.off_mm[3] == pytest.approx(3.0, abs=0.05)
+    assert np.isnan(placed.height[3]) and pieces.bounds[3] == pieces.bounds[4]
+    assert band.high < 7
+    assert placed.line[4] > 0, "half a millimetre below the first layer is a slip of the caliper"
+
+
+def test_marks_given_by_x_and_y_lie_where_the_wall_is(tmp_path: Path) -> None:
+    surface = find_surface(boxes(tmp_path))
+    given = marks([2.0, 4.0, 6.0, 8.0])
+    given.x[:], given.y[:], given.place_err[:] = [100.3, 130, 110, 115], [110, 115.2, 129.8, 115], 0.5
+    _, _, placed = place_marks(surface, given)
+    np.testing.assert_allclose(placed.x[:3], [100, 130, 110], atol=0.8)
+    assert placed.line[3] == 0 and placed.off_mm[3] == pytest.approx(15, abs=0.5)
+
+
+def test_marks_strewn_over_the_surface_are_found_again(tmp_path: Path) -> None:
+    random = np.random.default_rng(4)
+    surface = find_surface(spiral(tmp_path, on=parts.PLAIN))
+    at, share = strewn(surface, 200, random)
+    given = measured(surface, at, share, random)
+    t0, t1 = surface.ends("time")
+    true = np.sort(t0[at] + share * (t1 - t0)[at])  # a spiral rises with time
+    _, pieces, _ = place_marks(surface, given)
+    found = np.array([np.abs(pieces.mean[a:b, 0] - true[i]).min() for i, (a, b) in enumerate(zip(pieces.bounds[:-1], pieces.bounds[1:], strict=True))])
+    arc_s = np.radians(2) * 25 / 50
+    assert np.mean(found < 3 * arc_s) > 0.98
+
+
+def test_a_job_without_walls_has_no_surface(tmp_path: Path) -> None:
+    job = parts.read(tmp_path, "G21\nG90\nM83\nG28\nG1 F3000\nG0 X10 Y10 Z0.2\nG1 X30 E1\n")
+    with pytest.raises(BadInput):
+        find_surface(job)
+
+
+def test_the_clocks_of_the_surface_run_as_the_run_says(tmp_path: Path) -> None:
+    job = boxes(tmp_path, on=parts.PLAIN, retract=1.0)
+    surface = find_surface(job)
+    assert job.run is not None
+    t0, t1 = surface.ends("time")
+    np.testing.assert_allclose(t1, job.run.depart_s[surface.ids])
+    np.testing.assert_allclose(t1 - t0, job.run.seconds[surface.ids], atol=1e-6)
+    f0, f1 = surface.ends("filament")
+    np.testing.assert_allclose(f1 - f0, job.file.moves.e[surface.ids], atol=1e-9)
+    assert surface.wall[-1] - surface.wall[0] > surface.length[:-1].sum()
