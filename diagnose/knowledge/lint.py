@@ -17,7 +17,7 @@ SAYS_NOTHING = 0.02
 """Evidence this near to the usual share changes nothing."""
 HARDLY = 0.05
 """An answer that a cause shows no more often than this is no context for its evidence."""
-CHEAP_MINUTES = 20.0
+CHEAP_MINUTES = 25.0
 """A confirming test that takes no more than this, attention and a tenth of the machine's time, and no money, is cheap."""
 OPTION_USUAL = 0.2
 
@@ -75,8 +75,8 @@ def questions_change_something(k: Knowledge) -> Iterator[Problem]:
         kind = "questions" if isinstance(one, Question) else "findings"
         if isinstance(one, Question) and (one.role or any(a.stop for a in one.answers)):
             continue
-        if one.id in used or (isinstance(one, Finding) and one.fills):
-            continue
+        if one.id in used or (isinstance(one, Finding) and (one.fills or one.derived_from)):
+            continue  # what follows from another finding is there for people to read, and may count no second time
         said = lines.get(one.id, [])
         if not said:
             yield k.problem(kind, one.id, (), "changes nothing: no cause has evidence on it",
