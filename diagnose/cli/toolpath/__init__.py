@@ -59,8 +59,10 @@ def toolpath(
     from diagnose.cli.toolpath.draw import terminal_lines
     from diagnose.cli.toolpath.reading import Card, progress_bar, read_all
     from diagnose.triage import card, knowledge_from
+    from diagnose.triage.sources import cards_from
 
-    knowledge = knowledge_from(packs)
+    # JSON says nothing of what the rules make of it: then only cards are read, in a tenth of the time.
+    knowledge = cards_from(packs) if as_json and not finding else knowledge_from(packs)
     names, more = _sorted_out(others, knowledge.printers)
     named: list[str] = list(dict.fromkeys([*printers, *names]))
     paths = [*jobs, *(path for path in more if path not in jobs)]
