@@ -101,10 +101,11 @@ def _step(step: Step, number: int, depth: int, brief: bool) -> Iterator[str]:
         yield from words.indented(f"CAUTION: {step.what.caution}", pad + 5)
 
 
-def _costs(plan: Plan, popularity: float, help_cost: float) -> str:
+def _costs(plan: Plan, popularity: float | None, help_cost: float) -> str:
     """Return what the plan is expected to cost, and what other ways would."""
     said = f"Expected to cost {plan.cost:.0f} until it is cured"
     if plan.without_tests > plan.cost + 0.5:
         said += f", {plan.without_tests:.0f} without tests"
-    said += f", {popularity:.0f} when remedies are tried in the order people commonly do"
+    if popularity is not None:
+        said += f", {popularity:.0f} when remedies are tried in the order people commonly do"
     return said + f". Where all fails, help is counted with {help_cost:g}."

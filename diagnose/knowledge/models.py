@@ -295,7 +295,7 @@ class Remedy(Costed):
     gives_up: Text | None = None
     sure: Frequency = Frequency(0.95, "0.95")
     """How often it cures its cause."""
-    tried: int = Field(4, ge=1, le=5)
+    tried: int | None = Field(None, ge=1, le=5)
     """How early people try it, whatever the cause: 1 first of all, 5 hardly ever. Only for comparing plans with habit."""
 
 

@@ -9,8 +9,6 @@ import numpy as np
 from diagnose.toolpath._kernels import kernel
 from diagnose.toolpath.columns import Floats, Int32s, Ints
 
-COORDINATES = 9
-"""time, path, filament, height, layer, angle, x, y, and mm along the outer wall."""
 TWO_PI = 2.0 * math.pi
 SWEEP = 60.0
 """deg round the axis after which a long candidate stretch is cut, so that a bell curve stands for each piece."""

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 LEAST_SHARE = 0.002
 """Causes less likely than this bring no remedy into the plan: trying one would cost more than it can save."""
+LATE = 6
+"""Where a remedy comes in habit whose file does not say how early people try it: after all others."""
 TESTED_SHARE = 0.02
 """Causes less likely than this bring no confirming test."""
 
@@ -73,8 +75,8 @@ class Plan:
 class Compared:
     """Expected costs of other orders from here, without tests, each up to where help is cheaper than going on."""
 
-    popularity: float
-    """What people commonly try first."""
+    popularity: float | None
+    """What people commonly try first; None where the rules do not say of any of these remedies how early it is tried."""
     chance: float
     cheapest: float
 
@@ -98,11 +100,16 @@ class Planner:
 
     def compared(self) -> Compared:
         """Return what the same remedies would cost in naive orders."""
-        habit = sorted(range(len(self._trials)), key=lambda k: (self._remedies[k].tried, self._trials[k].cost))
-        orders = (habit, planning.by_chance(self._shares, self._trials), planning.by_cost(self._trials))
+        def cost(sequence: Sequence[int]) -> float:
+            if not self._trials:
+                return self._rates.help
+            return planning.until_help(self._shares, self._trials, sequence, self._rates.help).cost
+
+        known = any(remedy.tried is not None for remedy in self._remedies)
+        habit = sorted(range(len(self._trials)), key=lambda k: (self._remedies[k].tried or LATE, self._trials[k].cost))
         return Compared(
-            *(planning.until_help(self._shares, self._trials, o, self._rates.help).cost if self._trials else self._rates.help
-              for o in orders)
+            cost(habit) if known else None, cost(planning.by_chance(self._shares, self._trials)),
+            cost(planning.by_cost(self._trials)),
         )  # fmt: skip
 
     def _worth(self, least: float, field: str) -> list[Any]:
@@ -173,7 +180,8 @@ def plan_json(triage: Triage) -> dict[str, Any]:
     """Return the JSON of `plan`: keys may be added, never changed.
 
     ``steps`` are those on the likeliest way; ``first`` is the whole tree: its steps, or a test with what follows each
-    result. Costs are in the shop's currency (`rates` of the rules).
+    result. Costs are in the shop's currency (`rates` of the rules). ``expected_cost_by_popularity`` is null where no remedy says
+    how early people try it.
     """
     planner = Planner(triage)
     plan, compared = planner.plan(), planner.compared()

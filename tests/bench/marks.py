@@ -25,6 +25,7 @@ from diagnose.marks.model import Clock, MarksReport
 from diagnose.marks.simulate import Anywhere, At, Beat, Fault, Made, Person, make
 from diagnose.toolpath.job import Job
 from diagnose.toolpath.machine import Machine
+from diagnose.triage.score import wilson
 from tests.bench.rivals import rivals
 from tests.marks import parts
 
@@ -41,7 +42,7 @@ SPIRALS = ("tube", "vase")
 TRIES = 40
 PLACES = ("seams", "checkpoint-stops", "random-stops")
 BASE = 20_260_000
-Z95, Z99_ONE = 1.959964, 2.326348
+Z99_ONE = 2.326348
 
 
 @dataclass(frozen=True)
@@ -281,15 +282,6 @@ def work(task: tuple[int, tuple[str, ...]]) -> list[Part]:
     return [part for part in found if part is not None]
 
 
-def wilson(hits: int, of: int, z: float = Z95) -> tuple[float, float]:
-    """Return the interval for a share (Wilson 1927)."""
-    if not of:
-        return 0.0, 1.0
-    p = hits / of
-    middle, half = p + z * z / (2 * of), z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return max(0.0, (middle - half) / (1 + z * z / of)), min(1.0, (middle + half) / (1 + z * z / of))
-
-
 def table(arguments: Sequence[str] = ()) -> None:
     """Print the rows."""
     options = argparse.ArgumentParser(prog="python -m tests.bench marks")
@@ -332,10 +324,10 @@ def _print_row(row: str, made: list[Part]) -> None:
     differ = [part for part in made if part.differ]
     scattered = row.startswith("scattered")
     hits = sum(part.good != scattered for part in differ)
-    low, high = wilson(hits, len(differ))
+    within = wilson(hits, len(differ))
     claim = f"claimed {'<=' if scattered else '>='} {100 * CLAIM[row]:.0f} %"
     share = 100 * hits / max(len(differ), 1)
-    print(f"{ROWS[row]:<66}{hits:>5} of {len(differ):<5}{share:>6.1f} %  [{100 * low:.1f}, {100 * high:.1f}]  {claim}")
+    print(f"{ROWS[row]:<66}{hits:>5} of {len(differ):<5}{share:>6.1f} %  [{100 * within.low:.1f}, {100 * within.high:.1f}]  {claim}")
     tied = [part for part in made if not part.differ]
     if tied:
         good = sum(part.good for part in tied)
@@ -356,7 +348,7 @@ def _print_curve(row: str, made: list[Part]) -> None:
     print(f"{row}: share above x dB, its lower 99 % bound, and the most allowed, {len(made)} parts")
     for x in (0, 3, 6, 9, 10, 12, 15, 20):
         above = sum(part.best > x for part in made)
-        low = wilson(above, len(made), Z99_ONE)[0]
+        low = wilson(above, len(made), Z99_ONE).low
         allowed = min(1.0, len(CLOCKS) * 10 ** (-x / 10))
         print(
             f"    {x:>3} dB {above / max(len(made), 1):>8.4f} {low:>8.4f} {allowed:>8.4f}  {'ok' if low <= allowed else 'EXCEEDED'}"

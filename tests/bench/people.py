@@ -7,7 +7,6 @@ the part shows is looked at by everybody, so the main defect is never unknown (b
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -166,11 +165,3 @@ def people(knowledge: Knowledge, network: Network, each: int, seed: int) -> list
         for row in range(1, len(network.causes) + 1)
         for n in range(each)
     ]
-
-
-def wilson(hits: int, n: int, z: float = 1.96) -> tuple[float, float]:
-    """Return the 95 % interval of a share (Wilson 1927)."""
-    p, zz = hits / n, z * z
-    middle = (p + zz / (2 * n)) / (1 + zz / n)
-    half = z / (1 + zz / n) * math.sqrt(p * (1 - p) / n + zz / (4 * n * n))
-    return middle - half, middle + half

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 
 from diagnose.reasoning.network import compile_network
 from diagnose.triage import knowledge_from
-from tests.bench.people import Choose, Interview, best_next, in_order, interview, people, static_orders, wilson
+from diagnose.triage.score import wilson
+from tests.bench.people import Choose, Interview, best_next, in_order, interview, people, static_orders
 
 EACH = 4
 SEED = 5
@@ -48,8 +49,8 @@ def report(name: str, found: Sequence[Interview]) -> None:
     print(name)
     for most, goal in ((1, ""), (3, "goal 85 %"), (5, "")):
         hits = sum(i.place <= most for i in found)
-        low, high = wilson(hits, n)
-        print(f"  within {most}: {100 * hits / n:5.1f} % ({100 * low:.1f} to {100 * high:.1f})  {goal}")
+        share = wilson(hits, n)
+        print(f"  within {most}: {100 * hits / n:5.1f} % ({100 * share.low:.1f} to {100 * share.high:.1f})  {goal}")
     asked = sorted(i.questions for i in found)
     quarter, three = asked[n // 4], asked[3 * n // 4]
     print(f"  questions: median {statistics.median(asked):g} (goal 15), mean {statistics.fmean(asked):.1f}, "

@@ -9,7 +9,6 @@ import pytest
 
 from diagnose.coupons.spiral import SpiralJob, tube, write
 from diagnose.marks.simulate import Beat, Person, make
-from tests.bench.marks import wilson
 from tests.bench.rivals import errors, rivals
 from tests.marks import parts
 from tests.toolpath.parts import machine
@@ -66,11 +65,3 @@ def test_the_error_of_a_mark_on_a_tube_is_its_angle_times_the_radius(tmp_path):
     assert np.allclose(errors(made.truth, made.spots, "path", Person()), reach, rtol=0.01)
     assert np.allclose(errors(made.truth, made.spots, "time", Person()), reach / 50.0, rtol=0.05)
     assert np.allclose(errors(made.truth, made.spots, "height", Person()), 0.2 * 2.0 / 360.0, rtol=0.03)
-
-
-def test_the_interval_of_a_share_agrees_with_a_reference_library():
-    from scipy.stats import binomtest
-
-    for hits, of in ((0, 200), (3, 200), (190, 200), (200, 200)):
-        there = binomtest(hits, of).proportion_ci(0.95, method="wilson")
-        assert wilson(hits, of) == pytest.approx((there.low, there.high), abs=1e-6)

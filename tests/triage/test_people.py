@@ -8,7 +8,7 @@ import pytest
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.network import Network, compile_network
 from diagnose.triage import knowledge_from
-from tests.bench.people import Person, best_next, in_order, interview, people, static_orders, wilson
+from tests.bench.people import Person, best_next, in_order, interview, people, static_orders
 
 
 @pytest.fixture(scope="module")
@@ -40,9 +40,3 @@ def test_a_person_asked_again_says_the_same_and_the_same_seed_makes_the_same_per
     assert said == [first.say(q) for q in asked] == [again.say(q) for q in asked]
     unknown = sum(s == ("unknown",) for s in said)
     assert 0 < unknown < 20
-
-
-def test_the_interval_of_a_share_is_the_one_of_wilson() -> None:
-    # Newcombe 1998, table I, score method without correction (from memory): 81 of 263 gives 0.2553 to 0.3662.
-    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
-    assert wilson(0, 10)[0] == pytest.approx(0.0, abs=1e-12)

@@ -79,6 +79,15 @@ def test_a_known_result_orders_the_remedies(tmp_path: Path) -> None:
     assert [named for named, _ in plan.steps[0].cures] == ["B"]
 
 
+def test_habit_is_compared_with_only_where_the_rules_know_it(tmp_path: Path) -> None:
+    backwards = PACK.replace("tried: 1", "tried: 3")
+    planner = Planner(made(tmp_path, backwards))
+    compared = planner.compared()
+    assert compared.popularity is not None and compared.popularity > planner.plan().without_tests + 1.0
+    silent = backwards.replace(", tried: 3", "").replace(", tried: 2", "")
+    assert Planner(made(tmp_path, silent)).compared().popularity is None
+
+
 def test_a_pack_of_a_shop_changes_only_the_rates_it_states(tmp_path: Path) -> None:
     (tmp_path / "a.yaml").write_text("rates: {hour: 55}\n")
     (tmp_path / "b.yaml").write_text("rates: {help: 7}\n")
@@ -98,7 +107,7 @@ def test_on_the_built_in_pack_no_naive_order_is_cheaper(answers: dict[str, str],
     for question, answer in answers.items():
         triage.answer(question, answer)
     found = plan_json(triage)
-    for naive in ("by_popularity", "by_chance", "by_cheapest"):
+    for naive in ("by_chance", "by_cheapest"):
         assert found["expected_cost_without_tests"] <= found[f"expected_cost_{naive}"] + 1e-9
     assert found["expected_cost"] <= found["expected_cost_without_tests"]
     chances = [step["probability"] for step in found["steps"] if step["kind"] == "remedy"]
