@@ -117,9 +117,9 @@ def _compile(name: str, machine: Machine | None) -> None:
         marks: Bools = np.ones(n, bool)
         findings.narrow(moves.x, none, moves.feed, marks, 0.5, some, some)
         findings.beyond(moves.x, none, moves.feed, marks, 0.5, True, first)
-        findings.windows(
+        findings.busiest(
             none, moves.x, moves.e, moves.feed, 0.1, 0, n, 0.5, moves.bytes_all, moves.lines_code, 0.0, 0.0, 0.0, 1,
-            np.zeros((5, 8)),
+            np.zeros(5),
         )  # fmt: skip
         findings.starts(bits, 0, moves.e, 0, n, first, some)
         findings.pushed_at(moves.e, moves.tool, 0, first, some, marks)

@@ -273,7 +273,7 @@ def _couple(
     held = np.empty(n, np.int32)
     if stalls is None:
         stalls = Stalls(np.empty(0), np.empty(0))
-    room = 4096
+    room = n + 4096  # pages that the log never comes to cost nothing, a second run a lot
     while True:
         now = limits
         if len(limits.shortest):

@@ -109,45 +109,50 @@ def beyond(
 
 
 @kernel
-def windows(
+def busiest(
     seconds: Floats, length: Floats, filament: Floats, feed: Floats, slowest: float, begin: int, end: int, width: float,
-    size: Int32s, lines: Int32s, byte_s: float, line_s: float, reply_s: float, window: int, sums: Floats,
-) -> int:  # fmt: skip
-    """Cut the time of moves begin..end into windows of `width` s; return how many there are, `sums` taking what it has
-    room for.
+    size: Int32s, lines: Int32s, byte_s: float, line_s: float, reply_s: float, window: int, found: Floats,
+) -> float:  # fmt: skip
+    """Cut the time of moves begin..end into windows of `width` s, keep the busiest (the first of equals); return s in all.
 
-    Times are `seconds` (n,), or where that is empty those at the speeds asked for. `sums` (5, k) takes, of the moves that
-    end in each window: how many, their s, the first of them (-1 for none); and unless `size` is empty the s that their
+    Times are `seconds` (n,), or where that is empty those at the speeds asked for. `found` (5,) takes, of the moves that
+    end in that window: how many, their s, the first of them (-1 for no window); and unless `size` is empty the s that their
     supply takes (by bytes, lines and replies; with more than one line under way the slowest of the three sets the pace)
-    and their bytes.
+    and their bytes. The busiest has most moves; where `size` is given, most supply for its time, of windows half full.
     """
-    clock = 0.0
-    most = 0
-    room = sums.shape[1]
-    for k in range(room):
-        sums[2, k] = -1.0
-    for i in range(begin, end):
-        if len(seconds):
-            spent = seconds[i]
-        else:
-            spent = (length[i] if length[i] > 0.0 else abs(filament[i])) / (feed[i] if feed[i] > slowest else slowest)
-        clock += spent
-        k = int(clock / width)
-        most = max(most, k + 1)
-        if k >= room:
-            continue
-        if sums[0, k] == 0.0:
-            sums[2, k] = i
-        sums[0, k] += 1.0
-        sums[1, k] += spent
-        if len(size):
+    clock = total = 0.0
+    most, here, first = -1.0, -1, begin
+    spent = supplied = carried = 0.0
+    found[2] = -1.0
+    for i in range(begin, end + 1):
+        takes = 0.0
+        k = -1  # behind the last move: it closes the last window
+        if i < end:
+            if len(seconds):
+                takes = seconds[i]
+            else:
+                takes = (length[i] if length[i] > 0.0 else abs(filament[i])) / (feed[i] if feed[i] > slowest else slowest)
+            clock += takes
+            k = int(clock / width)
+        if k != here:
+            busy = float(i - first)
+            if len(size):
+                busy = supplied / spent if spent > 0.5 * width else -1.0
+            if busy > most and here >= 0:
+                most = busy
+                found[0], found[1], found[2], found[3], found[4] = i - first, spent, first, supplied, carried
+            total += spent
+            here, first = k, i
+            spent = supplied = carried = 0.0
+        spent += takes
+        if i < end and len(size):
             by_bytes, by_lines, by_replies = size[i] * byte_s, lines[i] * line_s, lines[i] * reply_s
             whole = by_replies + (by_bytes + by_lines)
             if window > 1:
                 whole = max(max(by_bytes, by_lines), whole / window)
-            sums[3, k] += whole
-            sums[4, k] += size[i]
-    return most
+            supplied += whole
+            carried += size[i]
+    return total
 
 
 @kernel

@@ -104,11 +104,13 @@ class Ground:
         """First move of each travel within the body, and its length, mm."""
         return self.runs_of(Role.TRAVEL, self.length)
 
-    def windows(self, width: float, *, planned: bool) -> Floats:
-        """Cut the body's time into windows of so many s, at the speeds planned or at those asked for.
+    def busiest(self, width: float, *, planned: bool) -> tuple[Floats, float]:
+        """Cut the body's time into windows of so many s, at the speeds planned or at those asked for; return the busiest
+        window, and s in all.
 
-        Returns (5, k), of the moves that end in each: how many, their s, the first of them (-1 for none), and for planned
-        speeds the s that their supply takes and the bytes that it reads.
+        Of the moves that end in it (5,): how many, their s, the first of them (-1 where there is no such window), and for
+        planned speeds the s that their supply takes and the bytes that it reads. The busiest then has most supply for its
+        time, else most moves.
         """
         from diagnose.toolpath._kernels import findings as kernels
         from diagnose.toolpath.starvation import reply_seconds, windowed
@@ -123,16 +125,12 @@ class Ground:
             )  # fmt: skip
         else:
             way = np.empty(0, np.int32), moves.lines_code, 0.0, 0.0, 0.0, 1
-        room = 4096
-        while True:
-            sums = np.zeros((5, room))
-            count = kernels.windows(
-                self.run.seconds if planned else NOTHING, self.length, moves.e, moves.feed, SLOWEST, body.start, body.stop,
-                float(width), *way, sums,
-            )  # fmt: skip
-            if count <= room:
-                return sums[:, :count]
-            room = count
+        found = np.empty(5)
+        total = kernels.busiest(
+            self.run.seconds if planned else NOTHING, self.length, moves.e, moves.feed, SLOWEST, body.start, body.stop,
+            float(width), *way, found,
+        )  # fmt: skip
+        return found, total
 
     def pushed_at(self, places: Ints, tool: int = 0) -> tuple[Floats, Bools]:
         """Return the most filament of a tool pushed by each of these ascending moves, mm, and whether any is pulled back."""

@@ -115,13 +115,12 @@ def chord_error(ground: Ground) -> Said | None:
 @finding("moves-demanded")
 def moves_demanded(ground: Ground) -> Said | None:
     """Grade the most moves that begin in any half second at the speeds asked for."""
-    counts, seconds, first, *_ = ground.windows(WINDOW_S, planned=False)
-    if seconds.sum() < WINDOW_S:
+    (count, _, first, *_), seconds = ground.busiest(WINDOW_S, planned=False)
+    if seconds < WINDOW_S:
         return None
-    busiest = int(np.argmax(counts))
-    rate = float(counts[busiest]) / WINDOW_S
+    rate = float(count) / WINDOW_S
     answer = grade(rate, (BUSY_PER_S, "low"), (HIGH_PER_S, "busy"), above="high")
-    start, stop = int(first[busiest]), int(first[busiest] + counts[busiest])
+    start, stop = int(first), int(first + count)
     lines = ground.moves.line[[start, max(start, stop - 1)]]
     return Said(
         answer, rate, "moves/s",

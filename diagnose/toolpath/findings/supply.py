@@ -111,17 +111,14 @@ def starves_on_link(ground: Ground) -> Said | None:
 @finding("link-load", *MOTION, *LINK)
 def link_load(ground: Ground) -> Said | None:
     """Compare the time the supply needs for the busiest half second with the time its moves take."""
-    sums = ground.windows(WINDOW_S, planned=True)
-    count, takes, first, needs, carried = sums
-    full = np.flatnonzero(takes > 0.5 * WINDOW_S)
-    if not len(count) or takes.sum() < WINDOW_S or not len(full):
+    (_, takes, first, needs, carried), seconds = ground.busiest(WINDOW_S, planned=True)
+    if seconds < WINDOW_S or first < 0:
         return None
-    busiest = int(full[np.argmax(needs[full] / takes[full])])
-    load = float(needs[busiest] / takes[busiest])
-    line = int(ground.moves.line[int(first[busiest])])
+    load = float(needs / takes)
+    line = int(ground.moves.line[int(first)])
     machine = ground.run.machine
     way = "memory card" if machine.feed == "card" else "cable"
-    rate = float(carried[busiest] / takes[busiest])
+    rate = float(carried / takes)
     answer = grade(load, (HALF_LOAD, "light"), (FULL_LOAD, "near"), above="above")
     return Said(
         answer, load, "of what it can carry",
