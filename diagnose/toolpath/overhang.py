@@ -93,8 +93,9 @@ def find_overhang(
     # No line is thicker than it is wide: a greater step from layer to layer leaves air between.
     gap = (GAP_LAYERS if layers.flat else GAP_CURVED) * np.maximum(np.minimum(height, line_width), layers.pitch)
     bridge, bridge_length = np.empty(len(moves), np.int64), np.empty(len(moves))
+    columns, rows = int(wide / cell) + 2, int(deep / cell) + 2
     bridges = kernels.below(
-        start, moves.x, moves.y, moves.z, length, part, layer, gap, cell, left, low, int(wide / cell) + 2,
-        int(deep / cell) + 2, HANGING_WIDTHS * line_width, BRIDGE_MM, path, hanging, first, bridge, bridge_length,
+        start, moves.x, moves.y, moves.z, length, part, layer, gap, cell, left, low, columns, rows,
+        np.full(2 * columns * rows, -1), HANGING_WIDTHS * line_width, BRIDGE_MM, path, hanging, first, bridge, bridge_length,
     )  # fmt: skip
     return Overhang(path, hanging, first, bridge[:bridges].copy(), bridge_length[:bridges].copy(), cell)

@@ -13,9 +13,10 @@ STRAIGHT = 0.9962
 """Cosine of 5 degrees; pieces that bend less are one straight extrusion."""
 LONG = 16
 """Cells a long move passes over."""
-SKIPPED = 4
 ANCHOR_REACH = 3
 """Cells of half a line: an end of a bridge rests on what lies within one and a half lines."""
+MOVE = (1 << 32) - 1
+"""Bits of a cell's entry that tell the move; its layer stands above them. An entry below 0 is none."""
 
 
 @kernel
@@ -45,7 +46,7 @@ def sort_out(
 @kernel
 def held(
     px: float, py: float, pz: float, here: int, start: Floats, x: Floats, y: Floats, z: Floats,
-    two: Int32s, columns: int, rows: int, cx: int, cy: int, cells: int, reach: float, gap: float,
+    two: Ints, columns: int, rows: int, cx: int, cy: int, cells: int, reach: float, gap: float,
 ) -> bool:  # fmt: skip
     """Return whether a line of a lower layer passes within `reach` mm of a point, seen from above.
 
@@ -61,14 +62,11 @@ def held(
                 column = cx + dx
                 if column < 0 or column >= columns:
                     continue
-                at = 4 * (row * columns + column)
-                m = two[at]
-                if two[at + 1] >= here:
-                    m = two[at + 2]
-                    if two[at + 3] >= here:
-                        continue
-                if m < 0:
+                at = 2 * (row * columns + column)
+                entry = two[at] if two[at] >> 32 < here else two[at + 1]
+                if entry < 0 or entry >> 32 >= here:
                     continue
+                m = entry & MOVE
                 if pz - z[m] > gap:
                     continue
                 ax, ay = (x[m - 1], y[m - 1]) if m > 0 else (start[0], start[1])
@@ -91,18 +89,18 @@ def held(
 @kernel
 def below(
     start: Floats, x: Floats, y: Floats, z: Floats, length: Floats, part: Bytes, layer: Int32s, gap: Floats,
-    cell: float, left: float, low: float, columns: int, rows: int, reach: float, least_bridge: float,
+    cell: float, left: float, low: float, columns: int, rows: int, two: Ints, reach: float, least_bridge: float,
     path: Floats, hanging: Floats, first: Ints, bridge_move: Ints, bridge_length: Floats,
 ) -> int:  # fmt: skip
     """Add up outer wall and how much of it nothing holds, by layer; write the bridges; return how many there are.
 
     Moves are sampled at steps of a cell, long ones of two; each sample looks for a line of a lower layer, then takes its
     cell. Of long fill only every fourth sample looks, and those before it where it finds nothing.
-    A cell keeps the last move of the layer drawn there and of the one before. `gap` (layers,) is how far below, in mm,
+    A cell keeps the last move of the layer drawn there and of the one before, in `two` (2 columns rows,), at first all
+    -1. `gap` (layers,) is how far below, in mm,
     a line may lie, and the bed too. `first` gets the first hanging move of each layer, `bridge_move` and
     `bridge_length` straight pieces of at least `least_bridge` mm that hang between two held ends.
     """
-    two = np.full(4 * columns * rows, -1, np.int32)  # of each cell the top move and its layer, and those below
     bridges = 0
     # The stretch that hangs just now: its length so far, whether its beginning is held, and its heading there.
     loose = 0.0
@@ -126,7 +124,8 @@ def below(
         if steps > LONG:
             # Every second cell is enough: whoever looks for this line looks at the cells around its own too.
             steps = steps // 2 + 1
-            stride = 1 if wall else SKIPPED
+            if not wall:
+                stride = max(1, int(least_bridge * steps / run) - 1)
         if ask:
             if loose > 0.0 and hx * ux + hy * uy < STRAIGHT * run:
                 # Bent: what hung so far ends here, and is a bridge if this corner is held.
@@ -142,21 +141,20 @@ def below(
         share = 1.0 / steps
         gx, gy = (ax - left) * inverse, (ay - low) * inverse
         dx, dy = ux * inverse * share, uy * inverse * share
-        rest = 0  # samples to skip before the next one looks
-        for s in range(steps):
-            cx, cy = int(gx + (s + 0.5) * dx), int(gy + (s + 0.5) * dy)
-            at = 4 * (cy * columns + cx)
-            new = two[at + 1] != k
-            looks = ask and (rest == 0 or loose > 0.0)
-            rest = stride - 1 if rest == 0 else rest - 1
-            if looks:
+        mine = (np.int64(k) << 32) | i
+        s = 0
+        while s < steps:
+            if ask:
+                cx, cy = int(gx + (s + 0.5) * dx), int(gy + (s + 0.5) * dy)
                 t = (s + 0.5) * share
                 px, py, pz = ax + t * ux, ay + t * uy, az + t * uz
                 rests = k == 0 or pz <= gap[k]
                 if not rests:
                     # On a wall that stands upright the cell itself decides, and its line is near: no call, no ends.
-                    m, of = (two[at], two[at + 1]) if new else (two[at + 2], two[at + 3])
-                    if m > 0 and of < k and pz - z[m] <= gap[k]:
+                    at = 2 * (cy * columns + cx)
+                    entry = two[at] if two[at] >> 32 != k else two[at + 1]
+                    m = entry & MOVE
+                    if entry >= 0 and m > 0 and entry >> 32 < k and pz - z[m] <= gap[k]:
                         qx, qy = x[m - 1], y[m - 1]
                         mx, my = x[m] - qx, y[m] - qy
                         across = mx * (py - qy) - my * (px - qx)
@@ -193,9 +191,16 @@ def below(
                             anchored = held(ax, ay, az, k, start, x, y, z, two, columns, rows, bx, by,
                                             far, ANCHOR_REACH * reach, gap[k])  # fmt: skip
                     loose += run * share
-            if new:
-                two[at + 2], two[at + 3] = two[at], two[at + 1]
-            two[at], two[at + 1] = i, k
+            # Cells are taken up to the next sample that looks.
+            until = steps
+            if ask:
+                until = s + 1 if loose > 0.0 else min(steps, s - s % stride + stride)
+            while s < until:
+                at = 2 * (int(gy + (s + 0.5) * dy) * columns + int(gx + (s + 0.5) * dx))
+                if two[at] >> 32 != k:
+                    two[at + 1] = two[at]
+                two[at] = mine
+                s += 1
         ends = i + 1 == len(x) or not part[i + 1] & ASKED
         if ask and ends and anchored and loose >= least_bridge and bridges < len(bridge_move):
             cx, cy = int((x[i] - left) * inverse), int((y[i] - low) * inverse)
