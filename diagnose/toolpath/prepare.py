@@ -115,7 +115,7 @@ def _compile(name: str, machine: Machine | None) -> None:
         n, none, bits = len(moves), np.empty(0), np.zeros(len(moves), np.uint8)
         layer, first, some = np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n)
         marks: Bools = np.ones(n, bool)
-        findings.narrow(moves.x, none, moves.feed, marks, 0.5, some, some)
+        findings.between(moves.x, none, moves.feed, marks, 0.5, 0.5, some, some)
         findings.beyond(moves.x, none, moves.feed, marks, 0.5, True, first)
         findings.busiest(
             none, moves.x, moves.e, moves.feed, 0.1, 0, n, 0.5, moves.bytes_all, moves.lines_code, 0.0, 0.0, 0.0, 1,

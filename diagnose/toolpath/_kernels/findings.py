@@ -2,87 +2,36 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from diagnose.toolpath._kernels import kernel
 from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Shorts
 
-BINS = 4096
-LEVELS = 4
 LEAST_DIVISOR = 1e-6
 
 
 @kernel
-def narrow(
-    values: Floats, over: Floats, weight: Floats, chosen: Bools, share: float, kept: Floats, kept_weight: Floats
-) -> tuple[float, float, int]:
-    """Narrow down by histograms, each within a bin of the last, the least value up to which `share` of the weight lies.
+def between(
+    values: Floats, over: Floats, weight: Floats, chosen: Bools, low: float, high: float, kept: Floats, kept_weight: Floats
+) -> tuple[float, float, float, int]:
+    """Return the weight of values below `low`, of those from there to `high`, and of all; and how many lie between.
 
-    Values (n,), divided by `over` (n,) unless that is empty, of the `chosen` moves (n,), of all where that is empty;
-    weights are not negative. Bins are monotone functions of the value, and what is left of it within a bin is exact, so no
-    rounding takes a value out of its order. Returns the weight below the bin found, the weight sought, and how many values
-    the bin has; `kept` takes those with their weights as far as it has room.
+    Values (n,), divided by `over` (n,) unless that is empty, of the `chosen` moves (n,), of all where that is empty. `kept`
+    takes what lies between, with its weights, as far as it has room.
     """
-    total, count = 0.0, 0
-    low = high = 0.0
+    below = there = total = 0.0
+    found = 0
     for i in range(len(values)):
         if len(chosen) and not chosen[i]:
             continue
         v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
-        if count == 0:
-            low = high = v
-        low, high = min(low, v), max(high, v)
         total += weight[i]
-        count += 1
-    scale = (BINS - 1) / (high - low) if high > low else 0.0
-    sought, below = share * total, 0.0
-    bins = np.empty(LEVELS, np.int64)
-    sums, counts, least, most = np.empty(BINS), np.empty(BINS, np.int64), np.empty(BINS), np.empty(BINS)
-    found = 0
-    for level in range(LEVELS + 1):
-        # The last round only fills `kept`.
-        if level == LEVELS or (level > 0 and (count <= len(kept) or not least[bins[level - 1]] < most[bins[level - 1]])):
-            for i in range(len(values)):
-                if len(chosen) and not chosen[i]:
-                    continue
-                v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
-                at = (v - low) * scale
-                k = int(at)
-                deep = 0
-                while deep < level and k == bins[deep]:
-                    at = (at - k) * BINS
-                    k = min(BINS - 1, int(at))
-                    deep += 1
-                if deep == level:
-                    if found < len(kept):
-                        kept[found], kept_weight[found] = v, weight[i]
-                    found += 1
-            break
-        sums[:], counts[:], least[:], most[:] = 0.0, 0, np.inf, -np.inf
-        for i in range(len(values)):
-            if len(chosen) and not chosen[i]:
-                continue
-            v = values[i] / max(over[i], LEAST_DIVISOR) if len(over) else values[i]
-            at = (v - low) * scale
-            k = int(at)
-            deep = 0
-            while deep < level and k == bins[deep]:
-                at = (at - k) * BINS
-                k = min(BINS - 1, int(at))
-                deep += 1
-            if deep == level:
-                sums[k] += weight[i]
-                counts[k] += 1
-                least[k], most[k] = min(least[k], v), max(most[k], v)
-        last = BINS - 1
-        while last > 0 and counts[last] == 0:
-            last -= 1
-        k = 0
-        while k < last and below + sums[k] < sought:
-            below += sums[k]
-            k += 1
-        bins[level], count = k, counts[k]
-    return below, sought, found
+        if v < low:
+            below += weight[i]
+        elif v <= high:
+            there += weight[i]
+            if found < len(kept):
+                kept[found], kept_weight[found] = v, weight[i]
+            found += 1
+    return below, there, total, found
 
 
 @kernel
@@ -91,7 +40,7 @@ def beyond(
 ) -> tuple[float, float, int]:
     """Return the weight of chosen moves with a value of `limit` or beyond it, that of all chosen, and how many there are.
 
-    Values as in `narrow`; beyond is greater where `upward`, else smaller. `first` takes the first such moves.
+    Values as in `between`; beyond is greater where `upward`, else smaller. `first` takes the first such moves.
     """
     there = total = 0.0
     found = 0

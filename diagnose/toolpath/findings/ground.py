@@ -147,29 +147,62 @@ class Ground:
 
 EVERY: Bools = np.empty(0, bool)
 NOTHING: Floats = np.empty(0)
-FEW = 4096
-"""Values that are sorted to find a quantile; more are first narrowed down."""
+FEW = 1 << 16
+"""Values that are sorted to find a quantile; of more, a sample of as many tells first between which two it lies."""
 
 
 def weighted_quantile(values: Floats, weight: Floats, share: float, chosen: Bools = EVERY, over: Floats = NOTHING) -> float:
     """Return the least value up to which a share of the weight lies; NaN without values.
 
-    Values (n,), divided by `over` (n,) where that is given, of the `chosen` moves (n,) or of all; weights (n,). Where more
-    than FEW values lie within 1e-14 of the range of all of them, the least of those.
+    Values (n,), divided by `over` (n,) where that is given, of the `chosen` moves (n,) or of all; weights (n,). The sample
+    is only a guess, which is counted out and where it was wrong made anew: the value is exact.
     """
     from diagnose.toolpath._kernels import findings as kernels
 
     kept, kept_weight = np.empty(FEW), np.empty(FEW)
-    below, sought, found = kernels.narrow(values, over, weight, chosen, share, kept, kept_weight)
-    if not found:
-        return float("nan")
-    # Few are left; numpy sorts them, for a sort takes a second to compile.
+    random = np.random.default_rng(0)
+    # The value lies between these two, and this share of the weight between them below it.
+    least, most, part = -np.inf, np.inf, share
+    before = after = 0.0
+    while True:
+        low, high = least, most
+        if len(values) > FEW:
+            at = np.sort(random.integers(0, len(values), FEW))
+            at = at[chosen[at]] if len(chosen) else at
+            sample = values[at] / np.maximum(over[at], kernels.LEAST_DIVISOR) if len(over) else values[at]
+            low, high = _round(sample, weight[at], part, least, most)
+        below, there, total, found = kernels.between(values, over, weight, chosen, low, high, kept, kept_weight)
+        sought = share * total
+        if below >= sought > 0.0:
+            most, after = float(np.nextafter(low, -np.inf)), below
+        elif high < most and below + there < sought:
+            least, before = float(np.nextafter(high, np.inf)), below + there
+            after = after or total
+        elif low < high and found > FEW:
+            least, most, before, after = low, high, below, below + there
+        else:
+            break
+        part = (sought - before) / (after - before) if after > before else 0.5
+    if not found or found > FEW:
+        return low if found else float("nan")
+    # numpy sorts them, for a sort takes a second to compile.
     kept, kept_weight = kept[:found], kept_weight[:found]
-    if found > FEW:
-        return float(kept.min())
     order = np.argsort(kept)
     reached = np.cumsum(np.append(below, kept_weight[order]))[1:] >= sought
     return float(kept[order[np.argmax(reached)]]) if reached.any() else float(kept.max())
+
+
+def _round(sample: Floats, weight: Floats, part: float, least: float, most: float) -> tuple[float, float]:
+    """Return two values round the one up to which a part of the weight from `least` to `most` lies, judged by a sample."""
+    inside = (sample >= least) & (sample <= most)
+    sample, weight = sample[inside], weight[inside]
+    if not len(sample):
+        return least, most
+    order = np.argsort(sample)
+    reached = np.cumsum(weight[order])
+    place = int(np.searchsorted(reached, part * reached[-1]))
+    slack = 1 + int(2.0 * np.sqrt(len(sample)))  # four standard errors of its rank
+    return float(sample[order[max(place - slack, 0)]]), float(sample[order[min(place + slack, len(order) - 1)]])
 
 
 def beyond(
