@@ -99,12 +99,7 @@ def find_chances(
     stalls = per_s if mean > 0 else 0.0
     per_line = machine.resends_per_1000 / 1000.0 if resends(machine) else 0.0
     saves_at_all = machine.checkpoint_every > 0
-    saves = 0.0
-    if saves_at_all:
-        seconds = depart - start
-        saves = float(seconds[saving].sum() if len(saving) else seconds.sum()) / machine.checkpoint_every
-        del seconds
-    none, sums = np.empty(0, np.float32), np.zeros(4)
+    none, sums = np.empty(0, np.float32), np.zeros(5)
     stops = np.zeros(n, np.float32) if stalls or per_line else none
     bare, tried = (np.zeros(n, np.float32), np.zeros(n, np.float32)) if saves_at_all else (none, none)
     if len(stops) or saves_at_all:
@@ -113,6 +108,7 @@ def find_chances(
             float(stalls), mean, float(machine.checkpoint_takes), supply_s, lines, float(per_line),
             float(machine.resend_lines), int(machine.window_lines), stops, bare, tried, sums,
         )  # fmt: skip
+    saves = float(sums[4]) / machine.checkpoint_every if saves_at_all else 0.0
     expected = float(stops.sum(dtype=np.float64))
     path, time = (float(sums[2 + k] / sums[k]) if stalls and sums[k] > 0 else 0.0 for k in (0, 1))
     risk = Risk(1000 * mean, machine.hiccups_per_min, path, time, expected, *poisson_interval(expected), stops)

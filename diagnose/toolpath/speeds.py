@@ -163,7 +163,8 @@ def held_by_queue(limits: Limits, plan: Plan) -> Bools:
     True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job.
     """
     slower: Bools = np.empty(len(limits), bool)
-    _kernels.held(limits.length, limits.accel, limits.entry, plan.u, 0.99**2, slower)
+    most = np.empty(len(limits) + 1)
+    _kernels.held(limits.length, limits.accel, limits.entry, plan.u, 0.99**2, most, slower)
     return slower
 
 

@@ -28,9 +28,9 @@ def stalls(
 
     `stops` expected stops by random stalls, `per_s` a second with exponential lengths of `mean` s, and by resends,
     `per_line` a line and `resent` lines each; `bare` seconds of the run in which a save of `takes` s would stop the head
-    there, out of `tried`, where the board is `saving` (n,), empty for all along. Any of the three may be empty. `sums` takes path and time in all, then where a stall of `mean` s
-    would empty the queue. `reserve` (n,) s at the start of each move; within a board's move it
-    falls with the time, while the host streams on.
+    there, out of `tried`, where the board is `saving` (n,), empty for all along. Any of the three may be empty. `sums` (5,)
+    takes path and time in all, then where a stall of `mean` s would empty the queue, and the time in which the board saves.
+    `reserve` (n,) s at the start of each move; within a board's move it falls with the time, while the host streams on.
     """
     n = len(start)
     for i in range(n):
@@ -39,8 +39,10 @@ def stalls(
         sums[0] += length[i]
         sums[1] += spent
         saves = len(tried) > 0 and (len(saving) == 0 or saving[i])
-        if saves and (settled[i] or not short[i]):
-            tried[at] += spent
+        if saves:
+            sums[4] += spent
+            if settled[i] or not short[i]:
+                tried[at] += spent
         if not short[i]:
             continue
         full = reserve[i]

@@ -68,18 +68,23 @@ def limit_moves(
         rate = job_accel[i]
         if not (obeys and rate > 0.0):
             rate = print_accel if de != 0.0 else travel_accel
-        if ux != 0.0:
-            speed = min(speed, axis_speed[0] / abs(ux))
-            rate = min(rate, axis_accel[0] / abs(ux))
-        if uy != 0.0:
-            speed = min(speed, axis_speed[1] / abs(uy))
-            rate = min(rate, axis_accel[1] / abs(uy))
-        if uz != 0.0:
-            speed = min(speed, axis_speed[2] / abs(uz))
-            rate = min(rate, axis_accel[2] / abs(uz))
-        if ue != 0.0:
-            speed = min(speed, axis_speed[3] / abs(ue))
-            rate = min(rate, axis_accel[3] / abs(ue))
+        # Most moves are within what their axes may do: no division tells them so.
+        if speed * abs(ux) > axis_speed[0]:
+            speed = axis_speed[0] / abs(ux)
+        if rate * abs(ux) > axis_accel[0]:
+            rate = axis_accel[0] / abs(ux)
+        if speed * abs(uy) > axis_speed[1]:
+            speed = axis_speed[1] / abs(uy)
+        if rate * abs(uy) > axis_accel[1]:
+            rate = axis_accel[1] / abs(uy)
+        if speed * abs(uz) > axis_speed[2]:
+            speed = axis_speed[2] / abs(uz)
+        if rate * abs(uz) > axis_accel[2]:
+            rate = axis_accel[2] / abs(uz)
+        if speed * abs(ue) > axis_speed[3]:
+            speed = axis_speed[3] / abs(ue)
+        if rate * abs(ue) > axis_accel[3]:
+            rate = axis_accel[3] / abs(ue)
         cap[i] = speed
         accel[i] = rate
 
@@ -101,12 +106,12 @@ def limit_moves(
                         s = math.sqrt(max(0.0, 1.0 - gap))
                         size = 2.0 * math.sqrt(gap)
                         turn = min(rate, before_accel)
-                        if cx != 0.0:
-                            turn = min(turn, axis_accel[0] * size / abs(cx))
-                        if cy != 0.0:
-                            turn = min(turn, axis_accel[1] * size / abs(cy))
-                        if cz != 0.0:
-                            turn = min(turn, axis_accel[2] * size / abs(cz))
+                        if turn * abs(cx) > axis_accel[0] * size:
+                            turn = axis_accel[0] * size / abs(cx)
+                        if turn * abs(cy) > axis_accel[1] * size:
+                            turn = axis_accel[1] * size / abs(cy)
+                        if turn * abs(cz) > axis_accel[2] * size:
+                            turn = axis_accel[2] * size / abs(cz)
                         square = min(square, turn * deviation * s * (1.0 + s) / gap)
             else:
                 if cx != 0.0:
@@ -133,14 +138,14 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
 
 
 @kernel
-def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, out: Bools) -> None:
+def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, most: Floats, out: Bools) -> None:
     """Tell of each block (n,) whether either of its ends is slower than with a queue that holds the whole job.
 
     u (n + 1,) are the squared entry speeds planned; slower is below `share` of the squared speed that two passes over the
-    whole job give: from the end, what each entry must be to stop in time, then how fast the head can get there.
+    whole job give: from the end, what each entry must be to stop in time (`most` (n + 1,) takes it), then how fast the head can
+    get there.
     """
     n = len(length)
-    most = np.empty(n + 1)
     most[n] = 0.0
     for i in range(n - 1, -1, -1):
         most[i] = min(entry[i], most[i + 1] + 2.0 * accel[i] * length[i])
