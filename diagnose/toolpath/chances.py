@@ -86,10 +86,10 @@ class Heights:
 
 def find_chances(
     machine: Machine, length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve_s: Floats,
-    short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s,
+    short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s, room: Singles,
 ) -> tuple[Risk, SavesAnywhere]:  # fmt: skip
     """Integrate over all moments of a run; the columns as in Supply, (n,); `supply_s` may be empty where nothing is
-    resent, `saving` where the job never switches it.
+    resent, `saving` where the job never switches it; `room` (2n,) is written over.
 
     Where all moves before the next wait or the end are queued already (not `short`), nothing can stop the head. The supply is
     taken to bring each block as soon as its slot is free, so near the full load of the link the risk is underrated.
@@ -101,7 +101,8 @@ def find_chances(
     saves_at_all = machine.checkpoint_every > 0
     none, sums = np.empty(0, np.float32), np.zeros(5)
     stops = np.zeros(n, np.float32) if stalls or per_line else none
-    bare, tried = (np.zeros(n, np.float32), np.zeros(n, np.float32)) if saves_at_all else (none, none)
+    bare, tried = (room[:n], room[n:]) if saves_at_all else (none, none)
+    bare[:] = tried[:] = 0.0
     if len(stops) or saves_at_all:
         _kernels.stalls(
             length, arrive, start, depart, held, reserve_s, short, settled, saving, machine.planning == "host",

@@ -140,8 +140,8 @@ def simulate(
     plan
         Of the same limits and machine, timed or not, where it is known already.
     spare
-        Spare memory: leave `u` and `arrive` empty, which make room as soon as they have served. Limits do so too where the
-        caller keeps none.
+        Spare memory: leave `u` and `arrive` empty, whose room others take as soon as they have served. So does that of the
+        speeds of `plan` and of the limits, which the caller must not use again.
 
     Raises
     ------
@@ -170,34 +170,39 @@ def simulate(
     if spare and not resent:
         run.arrive = np.empty(0)
     stands, stood_s, waited_s = _gaps(run, waits)
+    _ask(stop)
+    say(0.8, "stops and dips")
+    bounds = (limits.length, limits.cap, limits.accel)
     if by_host:
-        reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
         at_saves = np.where(blocked > 0, np.clip(made, 0.0, machine.buffer_time), 0.0)
     else:
-        bounds = (limits.length, limits.cap, limits.accel)
-        reserve = np.empty(n)
-        _kernels.reserves(*bounds, u, start, depart, held, reserve)
         at_saves = np.empty(len(blocked))
         _kernels.reserves_at(*bounds, u, start, depart, run.saved_s, blocked, at_saves)
     saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
-    _ask(stop)
-    say(0.8, "stops and dips")
     slow = find_slow_runs(plan, u)
     stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
     dips = find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked)
     stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
+    _ask(stop)
+    # Columns that have served take up what comes next: untouched memory costs as much as the work on it.
+    if by_host:
+        reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
+    else:
+        reserve = u[:n] if spare else np.empty(n)
+        _kernels.reserves(*bounds, u, start, depart, held, reserve)
     if spare:
         u = run.u = np.empty(0)
     if len(plan.seconds) != n:
-        plan = speeds.with_times(plan, limits)
+        plan = speeds.with_times(plan, limits, over=spare)
+    room = limits.entry.view(np.float32) if spare else np.empty(2 * n, np.float32)
     length = limits.length
-    del limits
+    del limits, bounds
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
         machine, length, run.arrive, start, depart, held, reserve, short, settled,
-        _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code,
+        _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code, room,
     )  # fmt: skip
     reserve *= 1000.0
     result = Supply(

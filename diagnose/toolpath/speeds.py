@@ -150,11 +150,11 @@ def plan(limits: Limits, queue: int, *, timed: bool = True) -> Plan:
     return with_times(out, limits) if timed else out
 
 
-def with_times(plan: Plan, limits: Limits) -> Plan:
-    """Return the plan with the duration of each move."""
-    seconds = np.empty(len(limits))
+def with_times(plan: Plan, limits: Limits, *, over: bool = False) -> Plan:
+    """Return the plan with the duration of each move; `over`: written over its speeds, which nobody needs any more."""
+    seconds = plan.u[:-1] if over else np.empty(len(limits))
     _kernels.times(limits.length, limits.cap, limits.accel, plan.u, seconds)
-    return Plan(plan.u, seconds)
+    return Plan(np.empty(0) if over else plan.u, seconds)
 
 
 def held_by_queue(limits: Limits, plan: Plan) -> Bools:
