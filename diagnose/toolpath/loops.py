@@ -150,11 +150,12 @@ def _tails(layers: Layers, first: Ints, last: Ints, runs_first: Ints, runs_last:
     if not len(first):
         return tail
     before = np.searchsorted(last, runs_first) - 1
-    follows = (before >= 0) & (last[np.maximum(before, 0)] == runs_first - 1)
-    reach = np.zeros(len(layers.length) + 1)
-    np.cumsum(layers.length, out=reach[1:])
-    short = reach[runs_last + 1] - reach[runs_first] < longest
-    tail[follows & short] = before[follows & short]
+    follows = np.flatnonzero((before >= 0) & (last[np.maximum(before, 0)] == runs_first - 1))
+    if len(follows):
+        ends = np.column_stack((runs_first[follows], runs_last[follows] + 1)).ravel()
+        path = np.add.reduceat(layers.length, ends[: -1 if ends[-1] == len(layers.length) else None])[::2]
+        follows = follows[path < longest]
+        tail[follows] = before[follows]
     return tail
 
 

@@ -50,6 +50,7 @@ def follow(
     """
     n = len(x)
     sx, sy, sz = (x[first - 1], y[first - 1], z[first - 1]) if first > 0 else (start[0], start[1], start[2])
+    near = gap * gap
     path = area = 0.0
     px, py = sx, sy
     j = first
@@ -57,11 +58,11 @@ def follow(
         area += ((px - sx) * (y[j] - sy) - (x[j] - sx) * (py - sy)) / 2.0
         path += length[j]
         px, py = x[j], y[j]
-        away = np.hypot(px - sx, py - sy)
-        if away <= gap and z[j] - sz <= back and path > LEAST_LOOP * gap and 2.0 * abs(area) >= LEAST_WIDTH_MM * path:
+        away = (px - sx) ** 2 + (py - sy) ** 2
+        if away <= near and z[j] - sz <= back and path > LEAST_LOOP * gap and 2.0 * abs(area) >= LEAST_WIDTH_MM * path:
             nearer = (
                 j + 1 < n and kind[j + 1] == 1 and not skip[j + 1] and -drop <= z[j + 1] - sz <= climb
-                and np.hypot(x[j + 1] - sx, y[j + 1] - sy) < away
+                and (x[j + 1] - sx) ** 2 + (y[j + 1] - sy) ** 2 < away
             )  # fmt: skip
             if not nearer:
                 return j, j + 1, area
@@ -78,7 +79,7 @@ def follow(
             left -= length[k]
             if left < 0.0:
                 break
-            if np.hypot(x[k] - sx, y[k] - sy) <= gap:
+            if (x[k] - sx) ** 2 + (y[k] - sy) ** 2 <= near:
                 return j - 1, j, area
             on = kind[k] != 1
             k += 1
@@ -245,7 +246,7 @@ def spacing(
         for i in range(first[k], last[k] + 1):
             qx, qy = (x[i - 1], y[i - 1]) if i > 0 else (start[0], start[1])
             dx, dy = x[i] - qx, y[i] - qy
-            run = np.hypot(dx, dy)
+            run = np.sqrt(dx * dx + dy * dy)
             whole += run
             if run < least:
                 continue
@@ -291,6 +292,8 @@ def corners(
     start: Floats, x: Floats, y: Floats, first: Ints, last: Ints, sharp: float, at_seam: Bools, share: Floats
 ) -> None:
     """Write whether each loop begins at a corner, and which share of its joints are corners (bend over `sharp`)."""
+    least = np.cos(sharp)
+    least *= least  # a bend within a right angle is sharp where its cosine lies below
     for k in range(len(first)):
         a, b = first[k], last[k]
         qx, qy = (x[a - 1], y[a - 1]) if a > 0 else (start[0], start[1])
@@ -302,7 +305,8 @@ def corners(
             if dx == 0.0 and dy == 0.0:
                 continue
             joints += 1
-            if abs(np.arctan2(px * dy - py * dx, px * dx + py * dy)) > sharp:
+            along = px * dx + py * dy
+            if along <= 0.0 or along * along < least * (px * px + py * py) * (dx * dx + dy * dy):
                 sharp_ones += 1
             px, py = dx, dy
         # Between end and beginning there may be a gap; its chord is a piece of the outline.
