@@ -33,22 +33,23 @@ def stalls(
     `reserve` (n,) s at the start of each move; within a board's move it falls with the time, while the host streams on.
     """
     n = len(start)
+    path = time = short_path = short_time = saved = 0.0
     for i in range(n):
         at = min(held[i], n - 1)
         spent = depart[i] - start[i]
-        sums[0] += length[i]
-        sums[1] += spent
+        path += length[i]
+        time += spent
         saves = len(tried) > 0 and (len(saving) == 0 or saving[i])
         if saves:
-            sums[4] += spent
+            saved += spent
             if settled[i] or not short[i]:
                 tried[at] += spent
         if not short[i]:
             continue
         full = reserve[i]
         if full < mean:
-            sums[2] += length[i]
-            sums[3] += spent
+            short_path += length[i]
+            short_time += spent
         low = full if by_host else max(0.0, full - spent)
         if saves and settled[i] and takes > low:
             bare[at] += spent if by_host else min(spent, takes - low)
@@ -58,6 +59,7 @@ def stalls(
             else:
                 # The integral over the move of the chance that a stall begun then outlasts what is left.
                 stops[at] += per_s * mean * math.exp(-low / mean) * lost((full - low) / mean)
+    sums[0], sums[1], sums[2], sums[3], sums[4] = path, time, short_path, short_time, saved
     if not per_line > 0.0:
         return
     m = 0

@@ -215,18 +215,22 @@ def heights(
     Moves that rise or fall are ramps from one to another, and no height of their own.
     """
     count = 0
+    here, drawn = np.inf, 0.0
     pz = start[2]
     for i in range(len(z)):
         level = abs(z[i] - pz) <= LEVEL_MM
         pz = z[i]
         if kind[i] != 1 or turn[i] >= 0 or prime[i] or not level:
             continue
-        if count and abs(z[i] - at[count - 1]) <= LEVEL_MM:
-            path[count - 1] += length[i]
-        else:
-            at[count] = z[i]
-            path[count] = length[i]
+        if not abs(pz - here) <= LEVEL_MM:
+            if count:
+                path[count - 1] = drawn
+            at[count] = here = pz
+            drawn = 0.0
             count += 1
+        drawn += length[i]
+    if count:
+        path[count - 1] = drawn
     return count
 
 
@@ -239,7 +243,8 @@ def assign(
 
     A drawn rise leads up to its layer.
     """
-    here = -1
+    here = before = -1
+    drawn = 0.0  # of the layer `before`
     last_z = np.nan
     pz = np.nan
     last_layer = -1
@@ -255,10 +260,15 @@ def assign(
                         k -= 1
                     last_z, last_layer = z[i], level_layer[k]
                 here = last_layer
-            if here >= 0:
-                layer_path[here] += length[i]
+            if here != before:
+                if before >= 0:
+                    layer_path[before] += drawn
+                before, drawn = here, 0.0
+            drawn += length[i]
         layer[i] = here
         pz = z[i]
+    if before >= 0:
+        layer_path[before] += drawn
 
 
 @kernel

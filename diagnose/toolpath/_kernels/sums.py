@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from diagnose.toolpath._kernels import kernel
 from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
 
@@ -19,7 +21,28 @@ def by_layer(
     """
     total = pushed = most = 0.0
     ends[0] = ends[1] = -1
-    for i in range(len(layer)):
+    # Sums of the layer drawn just now stand in registers.
+    here = -1
+    count = 0
+    drawn_s = every_s = wall = wall_filament = wall_feed = drawn = drawn_feed = 0.0
+    (lx, hx), (ly, hy), (lz, hz) = (box[0, 0], box[0, 1]), (box[1, 0], box[1, 1]), (box[2, 0], box[2, 1])
+    for i in range(len(layer) + 1):
+        k = layer[i] if i < len(layer) else -1
+        if k != here:
+            if here >= 0:
+                sums[0, here] += count
+                sums[1, here] += drawn_s
+                sums[2, here] += every_s
+                sums[3, here] += wall
+                sums[4, here] += wall_filament
+                sums[5, here] += wall_feed
+                sums[6, here] += drawn
+                sums[7, here] += drawn_feed
+            here = k
+            count = 0
+            drawn_s = every_s = wall = wall_filament = wall_feed = drawn = drawn_feed = 0.0
+        if i == len(layer):
+            break
         path = length[i]
         draws = path > 0.0 and filament[i] > 0.0
         asked = feed[i] if feed[i] > slowest else slowest  # an unknown speed is the slowest
@@ -27,28 +50,25 @@ def by_layer(
         total += seconds
         pushed += filament[i]
         most = max(most, pushed)
-        if draws:
-            if ends[0] < 0:
-                ends[0] = i
-            ends[1] = i
-        k = layer[i]
-        if k < 0:
-            continue
-        sums[2, k] += seconds
+        every_s += seconds
         if not draws:
             continue
+        if ends[0] < 0:
+            ends[0] = i
+        ends[1] = i
+        if k < 0:
+            continue
         known = feed[i] if feed[i] > 0.0 else 0.0
-        sums[0, k] += 1.0
-        sums[1, k] += seconds
-        sums[6, k] += path
-        sums[7, k] += path * known
+        count += 1
+        drawn_s += seconds
+        drawn += path
+        drawn_feed += path * known
         if role[i] == outer:
-            sums[3, k] += path
-            sums[4, k] += filament[i]
-            sums[5, k] += path * known
-        box[0, 0], box[0, 1] = min(box[0, 0], x[i]), max(box[0, 1], x[i])
-        box[1, 0], box[1, 1] = min(box[1, 0], y[i]), max(box[1, 1], y[i])
-        box[2, 0], box[2, 1] = min(box[2, 0], z[i]), max(box[2, 1], z[i])
+            wall += path
+            wall_filament += filament[i]
+            wall_feed += path * known
+        lx, hx, ly, hy, lz, hz = min(lx, x[i]), max(hx, x[i]), min(ly, y[i]), max(hy, y[i]), min(lz, z[i]), max(hz, z[i])
+    box[0, 0], box[0, 1], box[1, 0], box[1, 1], box[2, 0], box[2, 1] = lx, hx, ly, hy, lz, hz
     return total, most
 
 
@@ -57,9 +77,18 @@ def reserve_by_layer(
     layer: Int32s, length: Floats, filament: Floats, settled: Bools, reserve: Floats, least: Floats, sums: Floats
 ) -> None:
     """Lower `least` (layers,) to the least settled reserve of moves that draw; add all of theirs to `sums` (layers,)."""
+    here, lowest, total = -1, np.inf, 0.0
     for i in range(len(layer)):
         k = layer[i]
         if k >= 0 and length[i] > 0.0 and filament[i] > 0.0:
-            sums[k] += reserve[i]
+            if k != here:
+                if here >= 0:
+                    least[here] = min(least[here], lowest)
+                    sums[here] += total
+                here, lowest, total = k, np.inf, 0.0
+            total += reserve[i]
             if settled[i]:
-                least[k] = min(least[k], reserve[i])
+                lowest = min(lowest, reserve[i])
+    if here >= 0:
+        least[here] = min(least[here], lowest)
+        sums[here] += total
