@@ -51,11 +51,11 @@ class LimitsTable:
             return
         self._now = now
         if self._before and self._before[-1] == before:
-            self._rows[-1], self._lines[-1] = now, int(words.line[row])
+            self._rows[-1], self._lines[-1] = now, words.lines_before + int(words.line[row])
             return
         self._rows.append(now)
         self._before.append(before)
-        self._lines.append(int(words.line[row]))
+        self._lines.append(words.lines_before + int(words.line[row]))
 
     def finish(self, notes: list[str]) -> JobLimits:
         """Return the table, and say what was inferred."""

@@ -111,7 +111,7 @@ class Scout:
         if self.stated_at is None:
             stated = np.flatnonzero((words.operation == _M82) | (words.operation == _M83))
             if len(stated):
-                stop, self.stated_at = int(stated[0]), int(words.line[stated[0]])
+                stop, self.stated_at = int(stated[0]), words.lines_before + int(words.line[stated[0]])
             kernels.rising(words.operation, words.x, words.y, words.e, stop, self.state)
         self.switched = self.switched or bool((words.operation == _M101).any())
         self.filament = self.filament or not np.isnan(words.e).all()
@@ -219,7 +219,7 @@ class Interpreter:
         while True:
             given: _Arrays = [
                 words.operation, words.x, words.y, words.z, words.e, words.f, words.bare, words.side, words.extra,
-                words.line, words.bytes_all, words.bytes_code, words.flags,
+                words.line, words.lines_before, words.bytes_all, words.bytes_code, words.flags,
                 self.reading.flow, self._chord_error, self._own, *self._columns, *events,
                 self._start, self._late, self._filament, self._tally, self._counts, self._first_lines,
                 row, self._moves, count, self._si, self._sf,
@@ -283,7 +283,8 @@ class Interpreter:
                 if code not in QUIET and operation("G0") <= code < operation("T0"):
                     mine = commands[which == k]
                     reason = f"unknown command {name_of(code)}"
-                    merge(self.trouble, Trouble({reason: len(mine)}, {reason: words.line[mine[:10]].tolist()}))
+                    lines = (words.line[mine[:10]] + words.lines_before).tolist()
+                    merge(self.trouble, Trouble({reason: len(mine)}, {reason: lines}))
         if not self._moving:
             moving = words.moves_head
             self._moving = bool(moving.any())

@@ -70,7 +70,7 @@ class _Carry:
         if self.depth or self.indent >= 0:
             words = slot.read(self.depth, self.indent)
         state = slot.room.state.tolist()
-        words.line += self.lines
+        words.lines_before = self.lines
         rest = slot.used - state[kernels.LAST_END]
         if len(words):
             words.bytes_all[0] += self.tail

@@ -48,7 +48,7 @@ class Words:
     extra: Floats
     """(m, 9) words of the letters I J K R P S T L B."""
     line: Int32s
-    """Line of the file, from 1."""
+    """Line of the piece that was read, from 1: the file has `lines_before` more before it."""
     bytes_all: Int32s
     """Bytes from the end of the line of the row before to the end of this one's; 0 for later rows of one line."""
     bytes_code: Int32s
@@ -60,6 +60,8 @@ class Words:
     junk_lines: int
     """Lines with characters that no word explains."""
     trouble: Trouble
+    """Lines of the file."""
+    lines_before: int = 0
 
     def __len__(self) -> int:
         return len(self.operation)

@@ -280,7 +280,7 @@ def command(
 @kernel
 def interpret(
     op: Int32s, wx: Floats, wy: Floats, wz: Floats, we: Floats, wf: Floats, bare: Int32s, side: Int32s, extra: Floats,
-    line: Int32s, all_: Int32s, code_: Int32s, flags: Bytes,
+    line: Int32s, lines_before: int, all_: Int32s, code_: Int32s, flags: Bytes,
     flow: float, chord_error: float, own_retract: Floats,
     mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Floats, ma: Floats, mline: Int32s,
     mall: Int32s, mcode: Int32s, mlines: Int32s, mtool: NDArray[np.int16], marc: Bools,
@@ -292,7 +292,7 @@ def interpret(
 
     Returns (next row, moves, events); call again with longer columns from there. `flow` > 0 means that M101 and M103
     switch the extruder and every mm of path pushes that much filament. `own_retract` is (length, speed) of G10.
-    `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
+    `lines_before` are those of the file before the first of `line`. `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
     is where the extruder word of each tool stood when it was left.
     """
     n, room = len(op), len(mx)
@@ -300,6 +300,7 @@ def interpret(
     for r in range(row, n):
         o = op[r]
         s = side[r]
+        here = lines_before + line[r]
         vx, vy, vz, ve, vf = wx[r], wy[r], wz[r], we[r], wf[r]
         trouble = -1
         pieces = 0
@@ -418,10 +419,10 @@ def interpret(
                 o, vx, vy, vz, ve, vf, bare[r], s, extra, r, nm, own_retract, start, late, filament, tally, si, sf
             )
             if also > 0:
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, line[r], value
+                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = also, nm, here, value
                 ne += 1
             if kind > 0:
-                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, line[r], value
+                ev_kind[ne], ev_before[ne], ev_line[ne], ev_value[ne] = kind, nm, here, value
                 ne += 1
             px, py, pz, pe = sf[X], sf[Y], sf[Z], sf[FILAMENT]
             tx, ty, tz = px, py, pz
@@ -449,14 +450,14 @@ def interpret(
                     else:
                         qy, qz, qx = qa, qb, px + (tx - px) * part
                 mx[nm], my[nm], mz[nm], me[nm], mf[nm], ma[nm] = qx, qy, qz, share, pace, accel
-                mline[nm], mtool[nm], marc[nm] = line[r], si[TOOL_NOW], is_arc
+                mline[nm], mtool[nm], marc[nm] = here, si[TOOL_NOW], is_arc
                 mall[nm], mcode[nm], mlines[nm] = si[BYTES_ALL], si[BYTES_CODE], si[LINES_CODE]
                 si[BYTES_ALL] = si[BYTES_CODE] = si[LINES_CODE] = 0
                 nm += 1
         px, py, pz = tx, ty, tz
         if trouble >= 0:
             if counts[trouble] < first_lines.shape[1]:
-                first_lines[trouble, counts[trouble]] = line[r]
+                first_lines[trouble, counts[trouble]] = here
             counts[trouble] += 1
         row = r + 1
     sf[X], sf[Y], sf[Z], sf[FILAMENT] = px, py, pz, pe
