@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from diagnose.errors import BadInput
-from diagnose.toolpath._kernels.words import JUNK
 from diagnose.toolpath.columns import Events, Floats, JobLimits, Moves, Trouble
 from diagnose.toolpath.heap import columns_apart
 from diagnose.toolpath.moves import BoardMoves, Counts, Interpreted, Interpreter, Reading, Scout, with_retraction
@@ -140,7 +139,7 @@ class _Recognised:
         self.moving = self.junk = self.code = 0
 
     def see(self, words: Words) -> None:
-        self.moving += int(np.count_nonzero(words.moves_head & (words.flags & JUNK == 0)))
+        self.moving += words.moving
         self.junk += words.junk_lines
         self.code += words.code_lines
 

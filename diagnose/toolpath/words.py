@@ -57,6 +57,8 @@ class Words:
     """FIRST of its line, JUNK on its line, MAYBE: inside a conditional block."""
     code_lines: int
     """Lines that hold more than comments and blanks."""
+    moving: int
+    """Rows of G0 to G3 that carry a word for the head or the extruder, on readable lines."""
     junk_lines: int
     """Lines with characters that no word explains."""
     trouble: Trouble
@@ -161,7 +163,7 @@ class Room:
         return Words(
             operation=op, x=x, y=y, z=z, e=e, f=f, bare=bare, side=side_of, extra=self.extra[:side], line=line,
             bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
-            junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
+            moving=int(state[kernels.MOVING]), junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
         )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ G_BASE, M_BASE, T_BASE = 1_000_000, 2_000_000, 3_000_000
 EXTRA = "IJKRPSTLB"
 """Letters that few rows carry; they live in a side table."""
 EXTRA_BITS = sum(1 << (ord(letter) - 65) for letter in EXTRA)
+HEAD_BITS = sum(1 << (ord(letter) - 65) for letter in "XYZE")
 
 FIRST, JUNK, MAYBE = 1, 2, 4
 """Flags of a row: first of its line; its line holds unreadable bytes; inside a conditional block."""
@@ -31,7 +32,8 @@ FIRST_LINES = 10
 
 # What `read` keeps between calls, in one array of integers.
 POS, ROW, SIDE, LINE, LAST_END, DEPTH, INDENT, CODE_LINES, JUNK_LINES, BASE, NUMBER_1, NUMBER_1_LINE, NUMBER = range(13)
-STATE_SIZE = 13
+MOVING = 13
+STATE_SIZE = 14
 DONE, ROWS_FULL, SIDE_FULL = range(3)
 
 PAD = 4
@@ -143,7 +145,7 @@ def read(
     fresh = True
     opened = False
     mask = bare = op = 0
-    line0 = indent = first_row = bad = paren = note = noted = 0
+    line0 = indent = first_row = bad = paren = note = noted = moving = 0
     code_start = code_end = number = -1
     junk_row = counted = False
     while True:
@@ -157,7 +159,7 @@ def read(
                 i += 1
             indent = i - line0
             first_row = -1
-            bad = paren = note = noted = 0
+            bad = paren = note = noted = moving = 0
             code_start = code_end = -1
             number = -1
             counted = False
@@ -384,6 +386,8 @@ def read(
             if first_row < 0:
                 first_row = row
             row += 1
+            if G_BASE <= op <= G_BASE + 30 and op % 10 == 0 and mask & HEAD_BITS:
+                moving += 1
             if op == 2 and depth == 0:
                 block = indent
         if glued:
@@ -424,6 +428,7 @@ def read(
             state[CODE_LINES] += 1
             if bad & 2:
                 state[JUNK_LINES] += 1
+                moving = 0
                 for k in range(max(first_row, 0), row if first_row >= 0 else 0):
                     flags_[k] |= 2
         if bad:
@@ -432,6 +437,7 @@ def read(
                     if counts[k] < first_lines.shape[1]:
                         first_lines[k, counts[k]] = line
                     counts[k] += 1
+        state[MOVING] += moving
         line += ends
         fresh = True
         state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END] = i, row, side, line, last_end
