@@ -93,8 +93,9 @@ def find_layers(moves: Moves) -> Layers:
         start, moves.x, moves.y, moves.z, length, kind, prime, LARGEST_PITCH_MM, turn, turn_z, first, last
     )
     first, last = first[:stretches].copy(), last[:stretches].copy()
-    layer = np.empty(n, np.int32)
+    mask = turn >= 0
     flat = not _curved(moves, start, length, kind, turn, prime)
+    layer = turn  # written over, move by move
     if flat:
         level_z = _levels(moves, start, length, kind, turn, prime)
         z, level_layer, turn_layer = _ordered(level_z, turn_z[:turns].copy())
@@ -103,7 +104,6 @@ def find_layers(moves: Moves) -> Layers:
     else:
         z, layer_path = _stacked(moves, start, length, kind, prime, layer)
     object_first = _objects(moves, start, kind, prime, z)
-    mask = turn >= 0
     total = float(layer_path.sum())
     # A spiral never falls, so a stretch is lowest where it begins.
     bottom = np.where(first > 0, moves.z[first - 1], start[2]) if turns else np.empty(0)

@@ -121,7 +121,7 @@ def simulate(
     first_save_s: float | None = None,
     stalls: Stalls | None = None,
     plan: Plan | None = None,
-    spare: bool = False,
+    spare: Floats | None = None,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
 
@@ -140,8 +140,9 @@ def simulate(
     plan
         Of the same limits and machine, timed or not, where it is known already.
     spare
-        Spare memory: leave `u` and `arrive` empty, whose room others take as soon as they have served. So does that of the
-        speeds of `plan` and of the limits, which the caller must not use again.
+        (n + 1,) to write over. Given, it says that memory is dear: `u` and `arrive` are left empty, for others take their
+        room as soon as they have served. So they do with the speeds of `plan` and with the limits, which the caller must
+        not use again.
 
     Raises
     ------
@@ -159,15 +160,17 @@ def simulate(
     _ask(stop)
     say(0.3, "running the queue")
     by_host, resent = machine.planning == "host", resends(machine)
-    shared = spare and not (by_host or resent or len(limits.shortest))
-    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, shared=shared)
-    u, start, depart, held, blocked = run.u, run.start, run.depart, run.held, run.blocked
+    dear = spare is not None
+    shared = dear and not (by_host or resent or len(limits.shortest))
+    u = np.empty(n + 1) if spare is None else spare
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, u, shared=shared)
+    start, depart, held, blocked = run.start, run.depart, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
     waits = speeds.wait_places(events, machine)
     if by_host:
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
-    if spare and not resent:
+    if dear and not resent:
         run.arrive = np.empty(0)
     stands, stood_s, waited_s = _gaps(run, waits)
     _ask(stop)
@@ -189,13 +192,13 @@ def simulate(
     if by_host:
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
     else:
-        reserve = u[:n] if spare else np.empty(n)
+        reserve = u[:n] if dear else np.empty(n)
         _kernels.reserves(*bounds, u, start, depart, held, reserve)
-    if spare:
+    if dear:
         u = run.u = np.empty(0)
     if len(plan.seconds) != n:
-        plan = speeds.with_times(plan, limits, over=spare)
-    room = limits.entry.view(np.float32) if spare else np.empty(2 * n, np.float32)
+        plan = speeds.with_times(plan, limits, over=dear)
+    room = limits.entry.view(np.float32) if dear else np.empty(2 * n, np.float32)
     length = limits.length
     del limits, bounds
     short = find_short_of_moves(waits, held)
@@ -222,7 +225,7 @@ def starves(
     first_save_s: float | None = None,
 ) -> bool:
     """Return whether the head stands or dips anywhere: `simulate`, given its plan, without telling where and why."""
-    run, _ = _couple(moves, limits, machine, events, first_save_s, None)
+    run, _ = _couple(moves, limits, machine, events, first_save_s, None, np.empty(len(moves) + 1))
     if len(find_slow_runs(plan, run.u).first):
         return True
     return bool(len(_gaps(run, speeds.wait_places(events, machine))[0]))
@@ -261,9 +264,9 @@ class _Coupled:
 
 def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
-    stalls: Stalls | None, *, shared: bool = False,
+    stalls: Stalls | None, u: Floats, *, shared: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
-    """Run the kernel; return what it fills, and the limits as they were in this run, stretched where the queue was low.
+    """Run the kernel, which fills `u` (n + 1,) too; return what it fills, and the limits as they were in this run, stretched where the queue was low.
 
     `shared`: when a block is begun nobody asks any more when it came, unless moves are stretched or a host plans; so the
     one may be written over the other.
@@ -273,7 +276,7 @@ def _couple(
     if len(limits) != n:
         raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
     card = machine.feed == "card"
-    u, arrive, depart = np.empty(n + 1), np.empty(n), np.empty(n)
+    arrive, depart = np.empty(n), np.empty(n)
     start = arrive if shared else np.empty(n)
     held = np.empty(n, np.int32)
     if stalls is None:

@@ -55,12 +55,14 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
     ask(cancel)
     say(progress, 0.1, "look-ahead")
     plan = speeds.plan(limits, machine.queue_seen, timed=False)
-    capped = speeds.held_by_queue(limits, plan)
-    # What nobody asks for later makes room for what follows: hence no name for the limits, and empty columns.
+    room = np.empty(len(limits) + 1)
+    capped = speeds.held_by_queue(limits, plan, room)
+    # What nobody asks for later makes room for what follows: hence no name for the limits, one array used twice, and empty
+    # columns.
     given = [limits]
     del limits
     supply = queue.simulate(
-        file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=True
+        file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=room
     )
     least, none = supply.least, np.empty(0)
     supply = replace(supply, arrive=none, start=none, held=np.empty(0, np.int32))

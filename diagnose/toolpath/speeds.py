@@ -157,14 +157,15 @@ def with_times(plan: Plan, limits: Limits, *, over: bool = False) -> Plan:
     return Plan(np.empty(0) if over else plan.u, seconds)
 
 
-def held_by_queue(limits: Limits, plan: Plan) -> Bools:
+def held_by_queue(limits: Limits, plan: Plan, room: Floats | None = None) -> Bools:
     """Return (n,) whether the length of the queue, not the job or the printer's limits, slows the move.
 
-    True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job.
+    True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job. `room` (n + 1,) is
+    written over where it is given.
     """
     slower: Bools = np.empty(len(limits), bool)
-    most = np.empty(len(limits) + 1)
-    _kernels.held(limits.length, limits.accel, limits.entry, plan.u, 0.99**2, most, slower)
+    room = np.empty(len(limits) + 1) if room is None else room
+    _kernels.held(limits.length, limits.accel, limits.entry, plan.u, 0.99**2, room, slower)
     return slower
 
 
