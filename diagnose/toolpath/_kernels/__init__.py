@@ -98,7 +98,7 @@ _KNOWN: list[Any] = []
 
 def kernel(function: F) -> F:
     """Compile a loop over bare arrays: no Python objects inside, lock released, division by zero as numpy has it."""
-    compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy")(function)
+    compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     if CACHED and hasattr(compiled, "_cache"):
         compiled._cache = _ForgivingCache(compiled.py_func)
     if hasattr(compiled, "signatures"):  # not when it runs as plain Python
