@@ -281,6 +281,7 @@ def _couple(
     held = np.empty(n, np.int32)
     if stalls is None:
         stalls = Stalls(np.empty(0), np.empty(0))
+    ring, lines = speeds.ring(min(machine.queue_seen, n) + 1), 1 if reads_itself(machine) else machine.window_lines
     room = n + 4096  # pages that the log never comes to cost nothing, a second run a lot
     while True:
         now = limits
@@ -294,6 +295,7 @@ def _couple(
             1.0 / machine.bytes_per_s, float(machine.line_time), float(reply_seconds(machine)),
             int(machine.window_lines), int(machine.queue_moves), int(machine.queue_seen), int(machine.stretch_below),
             *_commands(events, machine), *_saving(machine, first_save_s), stalls.t_s, stalls.length_s,
+            np.empty(2), np.empty(2, np.int64), np.empty(ring), np.empty(ring, np.int64), np.zeros(speeds.ring(lines)),
             u, arrive, start, depart, held, log_s, block, stall,
         )  # fmt: skip
         if count <= room:

@@ -117,8 +117,9 @@ def _islands(layers: Layers, loops: Loops) -> Int32s:
 
 def _facets(moves: Moves, length: Floats, role: NDArray[np.uint8]) -> tuple[float, float]:
     """Return median and 5th percentile of the lengths of moves on the outer contour, mm."""
-    found = np.full(2, np.nan)
+    found, shares = np.full(2, np.nan), np.array([0.5, 0.05])
+    counts = [np.zeros(room, np.int64) for room in (kernels.BINS + 1, (2, kernels.BINS), 2, 2)]
     for skip_arcs in (True, False):
-        if kernels.lengths(length, role, int(Role.OUTER), moves.arc, skip_arcs, np.array([0.5, 0.05]), found):
+        if kernels.lengths(length, role, int(Role.OUTER), moves.arc, skip_arcs, shares, *counts, found):
             break
     return float(found[0]), float(found[1])

@@ -145,9 +145,16 @@ def plan(limits: Limits, queue: int, *, timed: bool = True) -> Plan:
     u_(i+1) = min(u_i + 2 a_i L_i, min over i < j < i + N of (c_j + S_j) - S_(i+1), S_min(i+N,n) - S_(i+1)),
     which is what a backward pass over the whole queue at each hand-over gives. Linear in n, whatever N.
     """
-    out = Plan(np.zeros(len(limits) + 1), np.empty(0))
-    _kernels.plan_entries(limits.length, limits.cap, limits.accel, limits.entry, int(queue), out.u)
+    out, room = Plan(np.zeros(len(limits) + 1), np.empty(0)), ring(min(queue, len(limits)) + 1)
+    _kernels.plan_entries(
+        limits.length, limits.cap, limits.accel, limits.entry, int(queue), np.empty(room), np.empty(room, np.int64), out.u
+    )
     return with_times(out, limits) if timed else out
+
+
+def ring(room: int) -> int:
+    """Return the least power of two that is no less than the room asked for."""
+    return 1 << (int(room) - 1).bit_length()
 
 
 def with_times(plan: Plan, limits: Limits, *, over: bool = False) -> Plan:

@@ -145,12 +145,12 @@ class Room:
         state[kernels.LINE], state[kernels.BASE] = 1, base
         state[kernels.DEPTH], state[kernels.INDENT] = depth, indent
         state[kernels.NUMBER_1] = state[kernels.NUMBER] = -1
-        counts = np.zeros(len(kernels.TROUBLES), np.int64)
+        counts, values = np.zeros(len(kernels.TROUBLES), np.int64), np.empty(26)
         first_lines = np.zeros((len(kernels.TROUBLES), kernels.FIRST_LINES), np.int32)
         while state[kernels.POS] < n:
             stop = min(n, int(state[kernels.POS]) + CHUNK)
             while full := kernels.read(
-                *_arguments(data, stop, state, *self.columns, self.extra, counts, first_lines, _LETTERS)
+                *_arguments(data, stop, state, *self.columns, self.extra, counts, first_lines, _LETTERS, values)
             ):
                 if full == kernels.SIDE_FULL:
                     self.extra = _grown(self.extra)

@@ -94,8 +94,9 @@ def beside(
         beyond = sx < lx - margin or rx > hx + margin or sy < ly - margin or ry > hy + margin
         if j > first or not beyond:
             return
-        prime[i:j] = True
-        i = j
+        while i < j:
+            prime[i] = True
+            i += 1
 
 
 @kernel
@@ -255,7 +256,14 @@ def assign(
             elif len(level_z):
                 if z[i] != last_z:
                     rise = z[i] - pz > LEVEL_MM
-                    k = np.searchsorted(level_z, z[i] - RAMP_MM if rise else z[i])
+                    sought = z[i] - RAMP_MM if rise else z[i]
+                    k, past = 0, len(level_z)
+                    while k < past:
+                        middle = (k + past) // 2
+                        if level_z[middle] < sought:
+                            k = middle + 1
+                        else:
+                            past = middle
                     if k == len(level_z) or (not rise and k > 0 and z[i] - level_z[k - 1] <= level_z[k] - z[i]):
                         k -= 1
                     last_z, last_layer = z[i], level_layer[k]

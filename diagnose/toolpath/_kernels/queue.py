@@ -60,6 +60,7 @@ def run(
     slots: int, seen: int, stretch_below: int,
     places: Ints, wait_for: Floats, saving: Ints, first_due: float, every: float, takes: float,
     stall_at: Floats, stall_s: Floats,
+    due: Floats, tally: Ints, value: Floats, place: Ints, answered: Floats,
     u: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s,
     log_t: Floats, log_block: Ints, log_stall: Bytes,
 ) -> int:  # fmt: skip
@@ -70,28 +71,23 @@ def run(
     waiting, negative where they do not wait; `saving` 1 on, 0 off, -1 neither. With `least` (n,) s, empty for none, cap
     and entry are lowered in place for blocks that arrive while the queue is low.
 
+    Room to work in: `due` and `tally` as in `stand_by`; rings `value` and `place`, a power of two longer than min(seen, n);
+    `answered`, a power of two not below the window, 0 at first: when each of the last lines was done with.
+
     `by_host`: a host plans with all the moves there are and streams steps `lead` seconds ahead of the head. `held` is then
     what the plan rests on, and where the steps run out the head stands dead and starts again from rest. A dwell is streamed
     like a move; only a wait whose end nobody knows, of 0 s, is waited out.
     """
     n = len(length)
-    tally = np.zeros(2, np.int64)
-    due = np.array([first_due, stall_at[0] if len(stall_at) > 0 else np.inf])
+    tally[0] = tally[1] = 0
+    due[0], due[1] = first_due, stall_at[0] if len(stall_at) > 0 else np.inf
     soon = min(due[0], due[1])
-    ring = 1
-    while ring < min(seen, n) + 1:
-        ring *= 2
-    mask = ring - 1
-    value = np.empty(ring)
-    place = np.empty(ring, np.int64)
+    mask = len(value) - 1
     front = back = end = fresh = 0
     ahead = trail = 0.0
     now = before = 0.0
     u[0] = 0.0
-    asked = 1
-    while not from_card and asked < window:
-        asked *= 2
-    answered = np.zeros(asked)  # when each of the last lines was done with, by line
+    asked = len(answered)
 
     k = int(np.int64(0))  # the next block to arrive; of one type from the start, lest callees are compiled twice
     t = sent = 0.0  # when the board is free again, when the last line was through the cable

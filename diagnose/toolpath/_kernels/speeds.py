@@ -30,14 +30,12 @@ def limit_moves(
     before_cap = before_accel = 0.0
     before_kind = 0  # 0 none, 1 the head moves, 2 only filament moves
     wait = row = 0
-    axis_speed, axis_accel, step = row_speed[0].copy(), row_accel[0].copy(), row_step[0].copy()
+    axis_speed, axis_accel, step = row_speed[0], row_accel[0], row_step[0]
     deviation, slowest_print, slowest_travel = row_deviation[0], row_least[0, 0], row_least[0, 1]
     for i in range(len(x)):
         while row + 1 < len(row_before) and row_before[row + 1] <= i:
             row += 1
-            for axis in range(4):
-                axis_speed[axis], axis_accel[axis] = row_speed[row, axis], row_accel[row, axis]
-                step[axis] = row_step[row, axis]
+            axis_speed, axis_accel, step = row_speed[row], row_accel[row], row_step[row]
             deviation, slowest_print, slowest_travel = row_deviation[row], row_least[row, 0], row_least[row, 1]
         dx, dy, dz, de = x[i] - here_x, y[i] - here_y, z[i] - here_z, e[i]
         # An axis whose place was never stated has not been seen to move.
@@ -165,19 +163,17 @@ def times(length: Floats, cap: Floats, accel: Floats, u: Floats, seconds: Floats
 
 
 @kernel
-def plan_entries(length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, u: Floats) -> None:
+def plan_entries(
+    length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, value: Floats, place: Ints, u: Floats
+) -> None:
     """Fill u (n + 1,), the squared entry speeds for a queue that is always full.
 
     The board must be able to stop at the end of the last block it sees, and the minimum over the corners it sees
     slides along: a deque of candidates whose values rise from front to back holds it, each block pushed and dropped once.
+    `value` and `place` are its room, a power of two longer than min(ahead, n).
     """
     n = len(length)
-    size = 1
-    while size < min(ahead, n) + 1:
-        size *= 2
-    mask = size - 1
-    value = np.empty(size)
-    place = np.empty(size, np.int64)
+    mask = len(value) - 1
     front = back = 0
     end = 0
     lead = trail = 0.0  # sums of 2 a L up to the end of the window, and up to the end of block i

@@ -127,21 +127,20 @@ def read(
     data: Bytes, stop: int, state: Ints,
     op_: Int32s, line_: Int32s, all_: Int32s, code_: Int32s, bare_: Int32s, flags_: Bytes, side_: Int32s,
     x_: Floats, y_: Floats, z_: Floats, e_: Floats, f_: Floats, extra_: Floats,
-    counts: Ints, first_lines: Int32s, extra_letters: Bytes,
+    counts: Ints, first_lines: Int32s, extra_letters: Bytes, values: Floats,
 ) -> int:  # fmt: skip
     """Read every line that starts before `stop`; return DONE, or what is full (grow it and call again).
 
     The data end with PAD bytes 10 that do not count. `state` says where to begin and is brought up to date line by line, so a call may be repeated from there. BASE is where
     in the file the data begin. Numbers of lines (N) must follow on where a checksum stands too, as on a cable; NUMBER_1 is
     the first of them, NUMBER the last (-1: none yet).
-    Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
+    `values` (26,) is room for the words of a line. Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
     before: the whole of the file, and what is left without comments and blank lines.
     """
     n = len(data) - PAD
     rows, sides = len(op_), len(extra_)
     i, row, side, line, last_end = state[POS], state[ROW], state[SIDE], state[LINE], state[LAST_END]
     depth, block, base = state[DEPTH], state[INDENT], state[BASE]
-    values = np.zeros(26)
     fresh = True
     opened = False
     mask = bare = op = 0
