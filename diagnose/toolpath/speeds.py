@@ -107,6 +107,7 @@ def limits(moves: Moves, machine: Machine, events: Events | None = None, job: Jo
         machine.job_sets_limits, float(machine.acceleration), float(machine.travel_acceleration),
         machine.corner_rule == "radius", rows.before, rows.axis_speed, rows.axis_acceleration, rows.corner_step,
         rows.corner_deviation, rows.lowest_speed,
+        rows.axis_speed[0].copy(), rows.axis_acceleration[0].copy(), rows.corner_step[0].copy(),
         out.length, out.cap, out.accel, out.entry,
     )  # fmt: skip
     return out

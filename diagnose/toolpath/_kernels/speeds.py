@@ -18,11 +18,13 @@ def limit_moves(
     start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Floats, job_accel: Floats, waits: Ints,
     obeys: bool, print_accel: float, travel_accel: float, by_radius: bool,
     row_before: Ints, row_speed: Floats, row_accel: Floats, row_step: Floats, row_deviation: Floats, row_least: Floats,
+    axis_speed: Floats, axis_accel: Floats, step: Floats,
     length: Floats, cap: Floats, accel: Floats, entry: Floats,
 ) -> None:  # fmt: skip
     """Fill length (mm), cap (mm/s), accel (mm/s2) and entry ((mm/s)2); `waits` (m,) are moves begun from rest.
 
     Row r of the limits holds from move row_before[r] on, the first from 0; `obeys`: the job's acceleration of a move counts.
+    `axis_speed`, `axis_accel` and `step` (4,) begin as the first row, and take the others in turn.
     """
     here_x, here_y, here_z = start[0], start[1], start[2]
     # Direction, cap and acceleration of the last move that had a length.
@@ -30,12 +32,13 @@ def limit_moves(
     before_cap = before_accel = 0.0
     before_kind = 0  # 0 none, 1 the head moves, 2 only filament moves
     wait = row = 0
-    axis_speed, axis_accel, step = row_speed[0], row_accel[0], row_step[0]
     deviation, slowest_print, slowest_travel = row_deviation[0], row_least[0, 0], row_least[0, 1]
     for i in range(len(x)):
         while row + 1 < len(row_before) and row_before[row + 1] <= i:
             row += 1
-            axis_speed, axis_accel, step = row_speed[row], row_accel[row], row_step[row]
+            for axis in range(4):
+                axis_speed[axis], axis_accel[axis] = row_speed[row, axis], row_accel[row, axis]
+                step[axis] = row_step[row, axis]
             deviation, slowest_print, slowest_travel = row_deviation[row], row_least[row, 0], row_least[row, 1]
         dx, dy, dz, de = x[i] - here_x, y[i] - here_y, z[i] - here_z, e[i]
         # An axis whose place was never stated has not been seen to move.
