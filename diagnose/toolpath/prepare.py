@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -80,9 +81,25 @@ def prepare(machine: Machine | None, progress: Progress | None = None, cancel: C
 def compile_parts(names: Sequence[str]) -> None:
     """Compile parts by using them on next to nothing; called in a process of its own, the machine as JSON on stdin."""
     gc.disable()  # the compiler makes millions of objects that live as long as this process
+    _quicken()
     given = json.load(sys.stdin)
     for name in names:
         _compile(name, None if given is None else Machine(**given))
+
+
+def _quicken() -> None:
+    """Have the compiler look up its flags as a whole: one by one, as it does some 200,000 times, takes a twentieth of its time."""
+    from numba.core.targetconfig import TargetConfig
+
+    defaults: dict[type, dict[str, Any]] = {}
+
+    def values(self: Any) -> dict[str, Any]:
+        kind = type(self)
+        if kind not in defaults:
+            defaults[kind] = {name: option.default for name, option in self.options.items()}
+        return {**defaults[kind], **self._values}
+
+    TargetConfig.values = values
 
 
 def _compile(name: str, machine: Machine | None) -> None:
