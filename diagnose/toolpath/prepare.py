@@ -88,9 +88,10 @@ def compile_parts(names: Sequence[str]) -> None:
 
 
 def _quicken() -> None:
-    """Have the compiler look up its flags as a whole: one by one, as it does some 200,000 times, takes a twentieth of its time."""
-    from numba.core.targetconfig import TargetConfig
+    """Have the compiler look up its flags as a whole: one by one, 200,000 times, is a twentieth of its time."""
+    from numba.core import targetconfig
 
+    flags: Any = targetconfig.TargetConfig
     defaults: dict[type, dict[str, Any]] = {}
 
     def values(self: Any) -> dict[str, Any]:
@@ -99,7 +100,7 @@ def _quicken() -> None:
             defaults[kind] = {name: option.default for name, option in self.options.items()}
         return {**defaults[kind], **self._values}
 
-    TargetConfig.values = values
+    flags.values = values
 
 
 def _compile(name: str, machine: Machine | None) -> None:

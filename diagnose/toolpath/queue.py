@@ -266,7 +266,8 @@ def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
     stalls: Stalls | None, u: Floats, *, shared: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
-    """Run the kernel, which fills `u` (n + 1,) too; return what it fills, and the limits as they were in this run, stretched where the queue was low.
+    """Run the kernel; return what it fills, `u` (n + 1,) included, and the limits as they were in this run, stretched where
+    the queue was low.
 
     `shared`: when a block is begun nobody asks any more when it came, unless moves are stretched or a host plans; so the
     one may be written over the other.

@@ -118,8 +118,10 @@ def _islands(layers: Layers, loops: Loops) -> Int32s:
 def _facets(moves: Moves, length: Floats, role: NDArray[np.uint8]) -> tuple[float, float]:
     """Return median and 5th percentile of the lengths of moves on the outer contour, mm."""
     found, shares = np.full(2, np.nan), np.array([0.5, 0.05])
-    counts = [np.zeros(room, np.int64) for room in (kernels.BINS + 1, (2, kernels.BINS), 2, 2)]
+    coarse, fine = np.zeros(kernels.BINS + 1, np.int64), np.zeros((2, kernels.BINS), np.int64)
+    bins, rest = np.empty(2, np.int64), np.empty(2, np.int64)
     for skip_arcs in (True, False):
-        if kernels.lengths(length, role, int(Role.OUTER), moves.arc, skip_arcs, shares, *counts, found):
+        of = (length, role, int(Role.OUTER), moves.arc, skip_arcs)
+        if kernels.lengths(*of, shares, coarse, fine, bins, rest, found):
             break
     return float(found[0]), float(found[1])

@@ -148,8 +148,9 @@ def plan(limits: Limits, queue: int, *, timed: bool = True) -> Plan:
     """
     out, room = Plan(np.zeros(len(limits) + 1), np.empty(0)), ring(min(queue, len(limits)) + 1)
     _kernels.plan_entries(
-        limits.length, limits.cap, limits.accel, limits.entry, int(queue), np.empty(room), np.empty(room, np.int64), out.u
-    )
+        limits.length, limits.cap, limits.accel, limits.entry, int(queue), np.empty(room), np.empty(room, np.int64),
+        out.u,
+    )  # fmt: skip
     return with_times(out, limits) if timed else out
 
 
@@ -168,8 +169,8 @@ def with_times(plan: Plan, limits: Limits, *, over: bool = False) -> Plan:
 def held_by_queue(limits: Limits, plan: Plan, room: Floats | None = None) -> Bools:
     """Return (n,) whether the length of the queue, not the job or the printer's limits, slows the move.
 
-    True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job. `room` (n + 1,) is
-    written over where it is given.
+    True where the move is begun or ended more than 1 % slower than with a queue that holds the whole job. `room` (n + 1,)
+    is written over where it is given.
     """
     slower: Bools = np.empty(len(limits), bool)
     room = np.empty(len(limits) + 1) if room is None else room

@@ -163,7 +163,8 @@ class Room:
         return Words(
             operation=op, x=x, y=y, z=z, e=e, f=f, bare=bare, side=side_of, extra=self.extra[:side], line=line,
             bytes_all=all_, bytes_code=code, flags=flags, code_lines=int(state[kernels.CODE_LINES]),
-            moving=int(state[kernels.MOVING]), junk_lines=int(state[kernels.JUNK_LINES]), trouble=_trouble(counts, first_lines),
+            moving=int(state[kernels.MOVING]), junk_lines=int(state[kernels.JUNK_LINES]),
+            trouble=_trouble(counts, first_lines),
         )  # fmt: skip
 
 

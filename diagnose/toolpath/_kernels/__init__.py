@@ -98,7 +98,8 @@ _KNOWN: list[Any] = []
 
 def kernel(function: F) -> F:
     """Compile a loop over bare arrays: no Python objects inside, lock released, division by zero as numpy has it."""
-    compiled = numba.njit(cache=CACHED, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
+    jit: Any = numba.njit  # its stubs do not know that it can do without a wrapper for C, which nobody calls
+    compiled = jit(cache=CACHED, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     if CACHED and hasattr(compiled, "_cache"):
         compiled._cache = _ForgivingCache(compiled.py_func)
     if hasattr(compiled, "signatures"):  # not when it runs as plain Python

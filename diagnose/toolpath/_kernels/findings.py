@@ -10,8 +10,9 @@ LEAST_DIVISOR = 1e-6
 
 @kernel
 def between(
-    values: Floats, over: Floats, weight: Floats, chosen: Bools, low: float, high: float, kept: Floats, kept_weight: Floats
-) -> tuple[float, float, float, int]:
+    values: Floats, over: Floats, weight: Floats, chosen: Bools, low: float, high: float,
+    kept: Floats, kept_weight: Floats,
+) -> tuple[float, float, float, int]:  # fmt: skip
     """Return the weight of values below `low`, of those from there to `high`, and of all; and how many lie between.
 
     Values (n,), divided by `over` (n,) unless that is empty, of the `chosen` moves (n,), of all where that is empty. `kept`
@@ -80,7 +81,8 @@ def busiest(
             if len(seconds):
                 takes = seconds[i]
             else:
-                takes = (length[i] if length[i] > 0.0 else abs(filament[i])) / (feed[i] if feed[i] > slowest else slowest)
+                path = length[i] if length[i] > 0.0 else abs(filament[i])
+                takes = path / (feed[i] if feed[i] > slowest else slowest)
             clock += takes
             k = int(clock / width)
         if k != here:

@@ -292,7 +292,8 @@ def interpret(
 
     Returns (next row, moves, events); call again with longer columns from there. `flow` > 0 means that M101 and M103
     switch the extruder and every mm of path pushes that much filament. `own_retract` is (length, speed) of G10.
-    `lines_before` are those of the file before the first of `line`. `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
+    `lines_before` are those of the file before the first of `line`.
+    `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
     is where the extruder word of each tool stood when it was left.
     """
     n, room = len(op), len(mx)

@@ -16,8 +16,8 @@ def lengths(
     """Write the lengths below which each share of the moves of a role lies; return how many moves there are.
 
     Two histograms of 4096 bins, the second within the bin found in the first: right to the longest length / 1.6e7.
-    Moves of no length do not count, nor pieces of arcs where `skip_arcs`. `coarse` (BINS + 1,) and `fine` (shares, BINS) begin
-    at 0; `bins` and `rest` (shares,) are room to work in.
+    Moves of no length do not count, nor pieces of arcs where `skip_arcs`.
+    `coarse` (BINS + 1,) and `fine` (shares, BINS) begin at 0; `bins` and `rest` (shares,) are room to work in.
     """
     count = 0
     longest = 0.0

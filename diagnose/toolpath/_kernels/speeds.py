@@ -143,8 +143,8 @@ def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, 
     """Tell of each block (n,) whether either of its ends is slower than with a queue that holds the whole job.
 
     u (n + 1,) are the squared entry speeds planned; slower is below `share` of the squared speed that two passes over the
-    whole job give: from the end, what each entry must be to stop in time (`most` (n + 1,) takes it), then how fast the head can
-    get there.
+    whole job give: from the end, what each entry must be to stop in time (`most` (n + 1,) takes it), then how fast the
+    head can get there.
     """
     n = len(length)
     most[n] = 0.0

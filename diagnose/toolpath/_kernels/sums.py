@@ -25,7 +25,9 @@ def by_layer(
     here = -1
     count = 0
     drawn_s = every_s = wall = wall_filament = wall_feed = drawn = drawn_feed = 0.0
-    (lx, hx), (ly, hy), (lz, hz) = (box[0, 0], box[0, 1]), (box[1, 0], box[1, 1]), (box[2, 0], box[2, 1])
+    lx, hx = box[0, 0], box[0, 1]
+    ly, hy = box[1, 0], box[1, 1]
+    lz, hz = box[2, 0], box[2, 1]
     for i in range(len(layer) + 1):
         k = layer[i] if i < len(layer) else -1
         if k != here:
@@ -67,8 +69,12 @@ def by_layer(
             wall += path
             wall_filament += filament[i]
             wall_feed += path * known
-        lx, hx, ly, hy, lz, hz = min(lx, x[i]), max(hx, x[i]), min(ly, y[i]), max(hy, y[i]), min(lz, z[i]), max(hz, z[i])
-    box[0, 0], box[0, 1], box[1, 0], box[1, 1], box[2, 0], box[2, 1] = lx, hx, ly, hy, lz, hz
+        lx, hx = min(lx, x[i]), max(hx, x[i])
+        ly, hy = min(ly, y[i]), max(hy, y[i])
+        lz, hz = min(lz, z[i]), max(hz, z[i])
+    box[0, 0], box[0, 1] = lx, hx
+    box[1, 0], box[1, 1] = ly, hy
+    box[2, 0], box[2, 1] = lz, hz
     return total, most
 
 

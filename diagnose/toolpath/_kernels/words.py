@@ -134,7 +134,8 @@ def read(
     The data end with PAD bytes 10 that do not count. `state` says where to begin and is brought up to date line by line, so a call may be repeated from there. BASE is where
     in the file the data begin. Numbers of lines (N) must follow on where a checksum stands too, as on a cable; NUMBER_1 is
     the first of them, NUMBER the last (-1: none yet).
-    `values` (26,) is room for the words of a line. Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
+    `values` (26,) is room for the words of a line.
+    Columns end in `_`, (rows,), `extra_` is (side rows, 9). `all_` and `code_` are bytes since the line of the row
     before: the whole of the file, and what is left without comments and blank lines.
     """
     n = len(data) - PAD

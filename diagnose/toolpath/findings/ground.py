@@ -105,8 +105,7 @@ class Ground:
         return self.runs_of(Role.TRAVEL, self.length)
 
     def busiest(self, width: float, *, planned: bool) -> tuple[Floats, float]:
-        """Cut the body's time into windows of so many s, at the speeds planned or at those asked for; return the busiest
-        window, and s in all.
+        """Cut the body's time into windows of so many s, at the speeds planned or asked for; return the busiest, and s in all.
 
         Of the moves that end in it (5,): how many, their s, the first of them (-1 where there is no such window), and for
         planned speeds the s that their supply takes and the bytes that it reads. The busiest then has most supply for its
