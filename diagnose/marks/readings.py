@@ -38,7 +38,6 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
     frequency: Floats = np.zeros(len(number), np.float64)
     frequency[back] = found.frequency
     peaks = _peaks(number, mass, frequency, found.clock == "angle")
-    peaks = _fundamental_first(peaks)
     first, last = peaks[0][2:]
     inside = (found.number >= first) & (found.number <= last)
     top = int(np.argmax(np.where(inside, belief, -1.0)))
@@ -87,21 +86,6 @@ def _peaks(number: Ints, mass: Floats, frequency: Floats, circle: bool) -> list[
         found.append((share, mean, int(number[a[k]]), int(number[b[k] - 1])))
         left[around] = -1.0
     return found
-
-
-def _fundamental_first(
-    peaks: list[tuple[float, float, int, int]], least: float = 0.2
-) -> list[tuple[float, float, int, int]]:  # fmt: skip
-    """Put the longest period first of which the best one is a whole part, if it is believed nearly as much.
-
-    Marks that keep a beat exactly keep its halves and thirds as well, but would not all by chance fall on each second or third.
-    """
-    share, f = peaks[0][:2]
-    longer = [p for p in peaks[1:] if p[0] >= least * share and f / p[1] > 1.5 and abs(f / p[1] - round(f / p[1])) < 0.03]
-    if not longer:
-        return peaks
-    best = min(longer, key=lambda p: p[1])
-    return [best, *(p for p in peaks if p is not best)]
 
 
 def _interval(frequency: Floats, mass: Floats, step: float, best: float, circle: bool) -> tuple[float, float]:
