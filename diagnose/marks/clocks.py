@@ -28,10 +28,10 @@ from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
 
-SIGMA = np.array([0.01, 0.025, 0.06])
-SIGMA_WEIGHT = np.array([0.2, 0.45, 0.35])
+SIGMA = np.array([0.012, 0.025, 0.05])
+SIGMA_WEIGHT = np.array([0.3, 0.45, 0.25])
 """Sharpness of a beat, as a share of its period, and how far each is believed (common practice, no source)."""
-HIT = np.array([0.45, 0.65, 0.78, 0.9])
+HIT = np.array([0.5, 0.65, 0.78, 0.9])
 HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
 """Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
 FLOOR = 0.02

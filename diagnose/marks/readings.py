@@ -29,8 +29,12 @@ def silent(clock: Clock, marks: int) -> ClockReading:
     return ClockReading(clock, 0.0, nan, UNIT[clock], nan, nan, nan, 0, np.full(marks, np.nan))
 
 
-def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> ClockReading:
-    """Return the reading of a clock from everything that was evaluated of it."""
+def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float], tried: int = 1) -> ClockReading:
+    """Return the reading of a clock from everything that was evaluated of it.
+
+    Of `tried` clocks the best one is looked at: each is believed one in so many beforehand, else chance would speak up so many
+    times as often.
+    """
     belief = found.prior * found.factor
     belief = belief / belief.sum()
     number, back = np.unique(found.number, return_inverse=True)
@@ -59,7 +63,7 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
             harmonics.append(f"{harmonic} the period, {1.0 / f:.3g} {unit}, fits nearly as well")
     part = part_behind(found.clock, period, low, high, trains)
     return ClockReading(
-        found.clock, found.decibans(), period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
+        found.clock, float(found.decibans() - 10 * np.log10(tried)), period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
         tuple(aliases), part,
     )  # fmt: skip
 
