@@ -132,9 +132,8 @@ def _report(weighed: _Weighed, marks: Marks, asks: Sequence[Ask], trains: Mappin
             marks, placed, count, (), (), (), (), verdict(count, len(marks), (), (), ()), warnings,
             dict.fromkeys(asks, 0.0), surface.axis, (surface.low, surface.high),
         )  # fmt: skip
-    tried = sum(found is not None for found in weighed.sweeps.values())
     told = [
-        read_sweep(found, surface, trains, tried) if found is not None else silent(clock, len(marks))
+        read_sweep(found, surface, trains, len(CLOCKS)) if found is not None else silent(clock, len(marks), len(CLOCKS))
         for clock, found in weighed.sweeps.items()
     ]
     clocks = sorted(told, key=lambda c: (np.isnan(c.period), -c.decibans))

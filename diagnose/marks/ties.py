@@ -19,7 +19,7 @@ CLOSE_DB = 6.0
 """Rivals so near are tied whatever the surface says: chance may bring either first."""
 FAR_DB = 16.0
 """Clocks that run in proportion over the whole surface are tied as long as they are no farther behind."""
-PEAK_DB = 10.0
+PEAK_DB = 6.0
 """Rivals whose best period, held alone against the best one, is so near and folds the same marks are tied."""
 FOLDS = 0.8
 """Share of the best clock's marks that a tied rival keeps as well."""
