@@ -48,7 +48,7 @@ USUAL: Mapping[Clock, tuple[float, float]] = {
     "angle": (30.0, 360.0), "x": (5.0, 60.0), "y": (5.0, 60.0),
 }  # fmt: skip
 """Beats of printers, in the clock's unit: saves and heaters, gears, screws, pulleys (common practice, no source)."""
-LEAST_BEATS: Mapping[Clock, float] = {"x": 1.5, "y": 1.5}
+LEAST_BEATS: Mapping[Clock, float] = {"x": 1.1, "y": 1.1}
 """Beats that the span of the surface must hold, 2.5 where not said: across a part there are few."""
 DRIFT = np.array([0.0, -2.0, -1.4, -0.9, -0.45, 0.45, 0.9, 1.4, 2.0])
 """Standard deviations of the drift that are tried; half the belief is on none, for the card may be right."""
