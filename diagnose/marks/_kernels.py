@@ -12,6 +12,8 @@ from diagnose.toolpath.columns import Floats, Int32s, Ints
 TWO_PI = 2.0 * math.pi
 SWEEP = 60.0
 """deg round the axis after which a long candidate stretch is cut, so that a bell curve stands for each piece."""
+BEND = math.radians(25.0)
+"""The same for the way the wall runs."""
 BLOCK = 256
 REFRESH = 256
 
@@ -43,6 +45,7 @@ def place(
         mass = 0.0
         before = -2
         held_layer = -1
+        faced = 0.0
         for b in range(len(block_low)):
             if block_low[b] > height[i] + window * eh or block_high[b] < height[i] - window * eh:
                 continue
@@ -76,6 +79,13 @@ def place(
                 pieces = max(1, min(4000, math.ceil(length / max(step, 0.05))))
                 thick = layer_height[max(layer[j], 0)]
                 joined = k == before or (k == before + 1 and ids[k - 1] == j - 1)
+                # A flat side is one x: what lies round its corner is a piece of its own.
+                if abs(x1 - x0) + abs(y1 - y0) > 0.0:
+                    heading = math.atan2(y1 - y0, x1 - x0)
+                    if not joined or mass <= 0.0:
+                        faced = heading
+                    elif abs((heading - faced + math.pi) % TWO_PI - math.pi) > BEND:
+                        joined, faced = False, heading
                 for p in range(pieces):
                     share = (p + 0.5) / pieces
                     sx, sy, sz = x0 + share * (x1 - x0), y0 + share * (y1 - y0), z0 + share * (z1 - z0)

@@ -12,7 +12,7 @@ import numpy as np
 from diagnose.errors import BadInput
 from diagnose.marks import _kernels as kernels
 from diagnose.marks import places as places_
-from diagnose.marks.clocks import REST, TOP, Sweep, sweep
+from diagnose.marks.clocks import REST, TOP, USUAL, Sweep, sweep
 from diagnose.marks.model import (
     LEAST_MARKS,
     Ask,
@@ -79,7 +79,7 @@ def analyse(
         marks = _thinned(marks)
     surface = _object(job, marks, part)
     if marks.zero_known or not np.isfinite(marks.angle).any():
-        weighed = _weigh(surface, marks, progress, cancel)
+        weighed = _weigh(surface, marks, asks, progress, cancel)
         report = _report(weighed, marks, asks, trains or {})
     else:
         report = _turned(surface, marks, asks, trains or {}, progress, cancel)
@@ -89,7 +89,7 @@ def analyse(
 
 
 def _weigh(
-    surface: Surface, marks: Marks, progress: Progress | None, cancel: Cancel | None, top: int = TOP
+    surface: Surface, marks: Marks, asks: Sequence[Ask], progress: Progress | None, cancel: Cancel | None, top: int = TOP
 ) -> _Weighed:
     band, pieces, placed = place_marks(surface, marks)
     ask(cancel)
@@ -100,7 +100,7 @@ def _weigh(
     angled = np.isfinite(marks.angle) | np.isfinite(marks.x)
     done = 0
     with ThreadPoolExecutor(2) as pool:
-        jobs = {clock: pool.submit(_clock, clock, band, pieces, angled, top) for clock in CLOCKS}
+        jobs = {clock: pool.submit(_clock, clock, band, pieces, angled, asks, top) for clock in CLOCKS}
         there = {place: pool.submit(places_.weigh_place, band, pieces, place) for place in get_args(Place)}
         for wait in [f.result for f in jobs.values()] + [f.result for f in there.values()]:
             wait()
@@ -113,10 +113,14 @@ def _weigh(
     )  # fmt: skip
 
 
-def _clock(clock: Clock, surface: Surface, pieces: Pieces, angled: Bools, top: int) -> Sweep | None:
+def _clock(clock: Clock, surface: Surface, pieces: Pieces, angled: Bools, asks: Sequence[Ask], top: int) -> Sweep | None:
     if clock == "layer" and surface.spiral.mean() > 0.5:
         return None  # a spiral has no layers
-    return sweep(clock, surface, pieces, measured=angled if clock in ("angle", "x", "y") else None, top=top)
+    mine = [ask for ask in asks if ask.every == clock]
+    low, high = USUAL[clock]
+    within = min([low, *(ask.low for ask in mine if ask.low)]), max([high, *(ask.high for ask in mine if ask.high)])
+    measured = angled if clock in ("angle", "x", "y") else None
+    return sweep(clock, surface, pieces, within=within, measured=measured, top=top)
 
 
 def _report(weighed: _Weighed, marks: Marks, asks: Sequence[Ask], trains: Mapping[str, float]) -> MarksReport:
@@ -129,7 +133,7 @@ def _report(weighed: _Weighed, marks: Marks, asks: Sequence[Ask], trains: Mappin
             dict.fromkeys(asks, 0.0), surface.axis, (surface.low, surface.high),
         )  # fmt: skip
     told = [
-        read_sweep(found, surface, trains) if found is not None else silent(clock, len(marks))
+        read_sweep(found, surface, trains, len(CLOCKS)) if found is not None else silent(clock, len(marks), len(CLOCKS))
         for clock, found in weighed.sweeps.items()
     ]
     clocks = sorted(told, key=lambda c: (np.isnan(c.period), -c.decibans))
@@ -170,7 +174,7 @@ def _turned(
     found: list[tuple[float, MarksReport]] = []
     for k in range(TURNS):
         turned = replace(marks, angle=(marks.angle + 360.0 * k / TURNS) % 360.0, angle_err=wide)
-        weighed = _weigh(surface, turned, None, cancel, top=REST // 2)
+        weighed = _weigh(surface, turned, asks, None, cancel, top=REST // 2)
         likely = _anywhere(surface, turned, weighed.placed)
         found.append((likely, _report(weighed, turned, asks, trains)))
         say(progress, (k + 1) / TURNS, "turning the part")

@@ -16,6 +16,7 @@ sampling; Cochran 1977, from memory), so the sum is fair.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,10 +28,10 @@ from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
 from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
 
-SIGMA = np.array([0.01, 0.025, 0.06])
-SIGMA_WEIGHT = np.array([0.2, 0.45, 0.35])
+SIGMA = np.array([0.012, 0.025, 0.05])
+SIGMA_WEIGHT = np.array([0.3, 0.45, 0.25])
 """Sharpness of a beat, as a share of its period, and how far each is believed (common practice, no source)."""
-HIT = np.array([0.45, 0.65, 0.78, 0.9])
+HIT = np.array([0.5, 0.65, 0.78, 0.9])
 HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
 """Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
 FLOOR = 0.02
@@ -42,11 +43,12 @@ TOP, REST = 1600, 1000
 """Frequencies evaluated: the most telling, and a sample of the others."""
 MOST_BEATS = 6_000
 """Beats over the span of the marks; shorter periods are not looked at."""
-SHORTEST: dict[Clock, float] = {
-    "time": 1.0, "path": 20.0, "filament": 3.0, "height": 0.4, "layer": 2.0, "angle": 15.0, "x": 1.9, "y": 1.9,
+USUAL: Mapping[Clock, tuple[float, float]] = {
+    "time": (1.5, 120.0), "path": (40.0, 8000.0), "filament": (6.0, 100.0), "height": (0.8, 12.0), "layer": (3.0, 40.0),
+    "angle": (30.0, 360.0), "x": (5.0, 60.0), "y": (5.0, 60.0),
 }  # fmt: skip
-"""Shortest beats of printers, in the clock's unit (common practice, no source)."""
-LEAST_BEATS: dict[Clock, float] = {"x": 1.3, "y": 1.3}
+"""Beats of printers, in the clock's unit: saves and heaters, gears, screws, pulleys (common practice, no source)."""
+LEAST_BEATS: Mapping[Clock, float] = {"x": 1.1, "y": 1.1}
 """Beats that the span of the surface must hold, 2.5 where not said: across a part there are few."""
 DRIFT = np.array([0.0, -2.0, -1.4, -0.9, -0.45, 0.45, 0.9, 1.4, 2.0])
 """Standard deviations of the drift that are tried; half the belief is on none, for the card may be right."""
@@ -58,6 +60,8 @@ FINE: dict[Clock, int] = {"time": 24, "path": 24, "filament": 24}
 """Bins a shortest period in which the surface is laid out, 160 where not said: layers and flat sides are points in height or
 x, and need their harmonics."""
 MOST_BINS = 1 << 21
+FACET_DEG = 4.0
+"""Round so much of a turn the angle runs evenly along a straight wall, within a thousandth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +129,7 @@ class Sweep:
 
 
 def sweep(
-    clock: Clock, surface: Surface, pieces: Pieces, *, longest: float | None = None, shortest: float | None = None,
+    clock: Clock, surface: Surface, pieces: Pieces, *, within: tuple[float, float] | None = None, known: tuple[float, float] | None = None,
     density: Floats | None = None, weight: Floats | None = None, drift: bool | None = None,
     top: int = TOP, measured: Bools | None = None,
 ) -> Sweep | None:  # fmt: skip
@@ -136,8 +140,9 @@ def sweep(
     density, weight
         (m,) how much more than its surface each move counts, and (c,) the same at each piece of the marks, both with mean 1
         over the surface: beats that only leave marks where something else allows them to.
-    longest, shortest
-        Bounds of the period in the clock's unit, in place of those that the band and the marks' errors allow.
+    within, known
+        Bounds of the period in the clock's unit, in place of the usual ones: `within` is narrowed by the band and the errors
+        of marks, `known` is not.
     drift
         Whether the clock may drift; by default time does.
     measured
@@ -164,10 +169,12 @@ def sweep(
     centre, span = (low + high) / 2, max(high - low, 1e-9)
     reach = max(float(u.max() - u.min()), 0.2 * span)
     blur = float(np.median(np.sqrt(_by_mark(spread**2, own, bounds, says))))
-    least = max(SHORTEST[clock], 3.0 * blur, reach / MOST_BEATS) if shortest is None else shortest
-    most = min(span, 1.25 * reach) / LEAST_BEATS.get(clock, 2.5) if longest is None else longest
-    if circle:
-        most, least = 360.0, max(SHORTEST[clock], 3.0 * blur)
+    least, most = within or USUAL[clock]
+    least = max(least, 3.0 * blur)
+    if not circle:
+        least, most = max(least, reach / MOST_BEATS), min(most, min(span, 1.25 * reach) / LEAST_BEATS.get(clock, 2.5))
+    if known is not None:
+        least, most = known
     if least >= most:
         return None
     step = 1 / 360.0 if circle else STEP / reach
@@ -183,7 +190,7 @@ def sweep(
     width = span / bins
     laid = np.zeros(bins + 2)
     if circle:
-        _deposit_angles(u0, u1, mass, width, laid)
+        _deposit_angles(surface, mass, width, laid)
     else:
         kernels.deposit(u0, u1, mass, low, width, laid)
     laid /= laid.sum()
@@ -259,10 +266,22 @@ def _warped_bins(laid: Floats, width: float, span: float, low: float, slope: flo
     return out
 
 
-def _deposit_angles(u0: Floats, u1: Floats, mass: Floats, width: float, laid: Floats) -> None:
-    """Lay out angles, wrapped; long straight moves in pieces, for their angle runs unevenly."""
+def _deposit_angles(surface: Surface, mass: Floats, width: float, laid: Floats) -> None:
+    """Lay out angles, wrapped. Along a straight wall the angle runs unevenly: long moves are laid out in pieces."""
+    a0, a1 = surface.ends("angle")
+    pieces = np.maximum(1, np.ceil(np.abs(a1 - a0) / FACET_DEG)).astype(np.int64)
+    at = np.repeat(np.arange(len(a0)), pieces)
+    begin = (np.arange(len(at)) - np.repeat(np.cumsum(pieces) - pieces, pieces)) / pieces[at]
+    (x0, x1), (y0, y1) = surface.ends("x"), surface.ends("y")
+
+    def angle(share: Floats) -> Floats:
+        x, y = x0[at] + share * (x1 - x0)[at] - surface.axis[0], y0[at] + share * (y1 - y0)[at] - surface.axis[1]
+        turned: Floats = (np.degrees(np.arctan2(y, x)) - a0[at] + 180.0) % 360.0 - 180.0
+        return a0[at] + turned
+
+    from_, to = angle(begin), angle(begin + 1 / pieces[at])
     for turn in (-360.0, 0.0, 360.0):
-        kernels.deposit(u0 + turn, u1 + turn, mass, 0.0, width, laid)
+        kernels.deposit(from_ + turn, to + turn, mass[at] / pieces[at], 0.0, width, laid)
 
 
 def _spectrum(laid: Floats, width: float, offset: float, span: float) -> Spectrum:

@@ -71,7 +71,7 @@ class ClockReading:
 
     clock: Clock
     decibans: float
-    """10 log10 of the Bayes factor against *anywhere*, before any cap."""
+    """10 log10 of the Bayes factor against *anywhere*, less what having tried so many clocks makes of chance; before any cap."""
     period: float
     """The best one, in ``unit``; NaN where the region holds no two periods."""
     unit: str

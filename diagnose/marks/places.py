@@ -151,8 +151,7 @@ def _saves(surface: Surface, pieces: Pieces, found: Stretch) -> tuple[float, int
     every = run.machine.checkpoint_every
     relative = found.density / max(float((found.density * surface.area).sum() / surface.area.sum()), 1e-300)
     swept = sweep(
-        "time", surface, pieces, density=relative, weight=at / mean, longest=every * (1 + INTERVAL),
-        shortest=every * (1 - INTERVAL),
+        "time", surface, pieces, density=relative, weight=at / mean, known=(every * (1 - INTERVAL), every * (1 + INTERVAL)),
     )  # fmt: skip
     if swept is not None:
         with_beat = swept.decibans()

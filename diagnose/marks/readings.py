@@ -23,14 +23,19 @@ NAMES = {2: "half", 3: "a third", 4: "a quarter", 5: "a fifth", 6: "a sixth"}
 FOLDS = {2: "twice", 3: "three times", 4: "four times", 5: "five times", 6: "six times"}
 
 
-def silent(clock: Clock, marks: int) -> ClockReading:
+def silent(clock: Clock, marks: int, tried: int = 1) -> ClockReading:
     """Return the reading of a clock that this band of surface holds no two beats of: it says nothing."""
     nan = float("nan")
-    return ClockReading(clock, 0.0, nan, UNIT[clock], nan, nan, nan, 0, np.full(marks, np.nan))
+    return ClockReading(clock, _less(0.0, tried), nan, UNIT[clock], nan, nan, nan, 0, np.full(marks, np.nan))
 
 
-def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> ClockReading:
-    """Return the reading of a clock from everything that was evaluated of it."""
+def _less(decibans: float, tried: int) -> float:
+    """Of `tried` clocks the best one is looked at: each is believed one in so many, else chance would speak up as often."""
+    return float(decibans - 10 * np.log10(tried))
+
+
+def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float], tried: int = 1) -> ClockReading:
+    """Return the reading of a clock from everything that was evaluated of it, one of `tried` clocks."""
     belief = found.prior * found.factor
     belief = belief / belief.sum()
     number, back = np.unique(found.number, return_inverse=True)
@@ -38,7 +43,6 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
     frequency: Floats = np.zeros(len(number), np.float64)
     frequency[back] = found.frequency
     peaks = _peaks(number, mass, frequency, found.clock == "angle")
-    peaks = _fundamental_first(peaks)
     first, last = peaks[0][2:]
     inside = (found.number >= first) & (found.number <= last)
     top = int(np.argmax(np.where(inside, belief, -1.0)))
@@ -60,7 +64,7 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> C
             harmonics.append(f"{harmonic} the period, {1.0 / f:.3g} {unit}, fits nearly as well")
     part = part_behind(found.clock, period, low, high, trains)
     return ClockReading(
-        found.clock, found.decibans(), period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
+        found.clock, _less(found.decibans(), tried), period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
         tuple(aliases), part,
     )  # fmt: skip
 
@@ -87,21 +91,6 @@ def _peaks(number: Ints, mass: Floats, frequency: Floats, circle: bool) -> list[
         found.append((share, mean, int(number[a[k]]), int(number[b[k] - 1])))
         left[around] = -1.0
     return found
-
-
-def _fundamental_first(
-    peaks: list[tuple[float, float, int, int]], least: float = 0.2
-) -> list[tuple[float, float, int, int]]:  # fmt: skip
-    """Put the longest period first of which the best one is a whole part, if it is believed nearly as much.
-
-    Marks that keep a beat exactly keep its halves and thirds as well, but would not all by chance fall on each second or third.
-    """
-    share, f = peaks[0][:2]
-    longer = [p for p in peaks[1:] if p[0] >= least * share and f / p[1] > 1.5 and abs(f / p[1] - round(f / p[1])) < 0.03]
-    if not longer:
-        return peaks
-    best = min(longer, key=lambda p: p[1])
-    return [best, *(p for p in peaks if p is not best)]
 
 
 def _interval(frequency: Floats, mass: Floats, step: float, best: float, circle: bool) -> tuple[float, float]:

@@ -13,15 +13,15 @@ from diagnose.marks.surface import Surface
 from diagnose.marks.words import NAMES
 from diagnose.toolpath.columns import Bools, Floats
 
-LEAST_DB = 5.0
-"""Below it the best clock says nothing, and there is nothing to tie with it."""
+LEAST_DB = 0.0
+"""Below it the marks keep time with nothing: only what this part can tell apart at all is told then."""
 CLOSE_DB = 6.0
 """Rivals so near are tied whatever the surface says: chance may bring either first."""
 FAR_DB = 16.0
 """Clocks that run in proportion over the whole surface are tied as long as they are no farther behind."""
-PEAK_DB = 8.0
+PEAK_DB = 6.0
 """Rivals whose best period, held alone against the best one, is so near and folds the same marks are tied."""
-FOLDS = 0.85
+FOLDS = 0.8
 """Share of the best clock's marks that a tied rival keeps as well."""
 ALIKE = 0.1
 """Turns of the best beat by which two clocks may part over the whole band and still be one."""
@@ -32,9 +32,10 @@ def find_ties(
     clocks: Sequence[ClockReading], sweeps: Mapping[Clock, Sweep | None], surface: Surface, pieces: Pieces
 ) -> tuple[tuple[tuple[Clock, ...], ...], tuple[str, ...]]:
     """Return groups of clocks that cannot be told apart, and a sentence a group; only with the best clock is a tie told."""
-    if not clocks or clocks[0].decibans < LEAST_DB:
+    if not clocks or np.isnan(clocks[0].period):
         return (), ()
     best = clocks[0]
+    speaks = best.decibans >= LEAST_DB
     sweep_ = sweeps[best.clock]
     if sweep_ is None:
         return (), ()
@@ -52,7 +53,7 @@ def find_ties(
         # Of its best period alone: how many periods were tried tells clocks apart in belief, not on this part.
         peaks = 10 * np.log10(sweep_.factor.max() / max(float(other.factor.max()), 1e-300))
         folds = peaks < PEAK_DB and _shares(kept, rival, other) >= FOLDS
-        if (alike and behind < FAR_DB) or behind < CLOSE_DB or folds:
+        if (alike and behind < FAR_DB) or (speaks and (behind < CLOSE_DB or folds)):
             tied.append(rival.clock)
     if len(tied) < 2:
         return (), ()

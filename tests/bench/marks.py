@@ -26,15 +26,10 @@ from diagnose.marks.simulate import Anywhere, At, Beat, Fault, Made, Person, mak
 from diagnose.toolpath.job import Job
 from diagnose.toolpath.machine import Machine
 from diagnose.triage.score import wilson
-from tests.bench.rivals import rivals
+from tests.bench.rivals import PERIODS, rivals
 from tests.marks import parts
 
 CLOCKS: tuple[Clock, ...] = get_args(Clock)
-PERIODS: dict[Clock, tuple[float, float]] = {
-    "time": (2, 60), "path": (50, 5000), "filament": (8, 60), "height": (1, 8), "layer": (3, 25), "angle": (45, 360),
-    "x": (8, 40), "y": (8, 40),
-}  # fmt: skip
-"""What a workshop meets (common practice, no source): saves and switching heaters, gears, screws, pulleys."""
 LEAST_BEATS = {"angle": 1, "x": 2, "y": 2}
 """Different beats that the true marks lie on, else there is no beat to be found; 4 for the others."""
 SPIRALS = ("tube", "vase")

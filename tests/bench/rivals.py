@@ -25,8 +25,13 @@ DULLER = 2.0
 """Times the phase spread of the true beat up to which periods of rivals are looked for."""
 LINE_MM = 0.2
 """Half a line: no place is kept more finely than that in x and y."""
-SHORTEST: dict[Clock, float] = {"time": 0.5, "path": 10.0, "filament": 2.0, "layer": 2.0, "x": 2.0, "y": 2.0}
-"""No beat of a printer is shorter (common practice, no source)."""
+PERIODS: dict[Clock, tuple[float, float]] = {
+    "time": (2, 60), "path": (50, 5000), "filament": (8, 60), "height": (1, 8), "layer": (3, 25), "angle": (45, 360),
+    "x": (8, 40), "y": (8, 40),
+}  # fmt: skip
+"""What a workshop meets (common practice, no source): saves and switching heaters, gears, screws, pulleys."""
+WIDER = 1.5
+"""Times shorter or longer than those that rivals may be: no printer has a screw of a twentieth of a millimetre."""
 SAMPLE = 4000
 LOOK = 4000
 """Periods a batch that are tried at once."""
@@ -87,9 +92,9 @@ def _ties(
     shown, error, circle = truth.shown(clock, spots), errors(truth, spots, clock, person), clock == "angle"
     everywhere = truth.shown(clock, sample)
     span, middle = float(np.ptp(shown)), float(np.median(error))
-    longest = 360.0 if circle else span / 2
+    longest = 360.0 if circle else min(span / 2, PERIODS[clock][1] * WIDER)
     shortest = middle / math.sqrt(max(dullest**2 - jitter**2, 1e-12))
-    shortest = max(shortest, SHORTEST.get(clock, 0.0))
+    shortest = max(shortest, PERIODS[clock][0] / WIDER)
     if shortest >= longest:
         return False
     # Steps so fine that the farthest mark moves by half the tightest tolerance at most.

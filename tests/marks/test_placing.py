@@ -29,8 +29,10 @@ def plainly(surface: Surface, height: float, angle: float, eh: float, ea: float,
 
 
 def layers_of(pieces: Pieces, i: int) -> tuple[Floats, Floats]:
+    """Return the layers a mark may lie in and the weight of each; a corner is in pieces, one for each side."""
     a, b = pieces.bounds[i], pieces.bounds[i + 1]
-    return pieces.mean[a:b, 4], pieces.weight[a:b]
+    layer, at = np.unique(pieces.mean[a:b, 4], return_inverse=True)
+    return layer, np.bincount(at, pieces.weight[a:b])
 
 
 def test_a_mark_between_two_layers_belongs_to_either_by_its_error_in_height(tmp_path: Path) -> None:
