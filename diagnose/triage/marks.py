@@ -139,7 +139,7 @@ def marks_json(report: MarksReport, job: Job, printer: str | None = None) -> dic
                 "aliases": [{"period": _number(p), "share": _number(s, 4)} for p, s in c.aliases],
                 "folded": [_number(v, 4) for v in c.folded],
             }
-            for c in report.clocks
+            for c in sorted(report.clocks, key=lambda c: -c.decibans)
         ],
         "ties": [list(tie) for tie in report.ties],
         "why_tied": list(report.why_tied),
