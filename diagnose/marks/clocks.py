@@ -130,16 +130,16 @@ class Sweep:
 
 def sweep(
     clock: Clock, surface: Surface, pieces: Pieces, *, within: tuple[float, float] | None = None, known: tuple[float, float] | None = None,
-    density: Floats | None = None, weight: Floats | None = None, drift: bool | None = None,
+    ground: tuple[Floats, Floats, Floats] | None = None, weight: Floats | None = None, drift: bool | None = None,
     top: int = TOP, measured: Bools | None = None,
 ) -> Sweep | None:  # fmt: skip
     """Hold the marks against every period of one clock; None where the band holds no two beats.
 
     Parameters
     ----------
-    density, weight
-        (m,) how much more than its surface each move counts, and (c,) the same at each piece of the marks, both with mean 1
-        over the surface: beats that only leave marks where something else allows them to.
+    ground, weight
+        For beats that only leave marks where something else allows them to: (k,) what the clock shows at the ends of each place
+        that does and how much it counts, in place of the surface, and (c,) how much more than average each piece counts.
     within, known
         Bounds of the period in the clock's unit, in place of the usual ones: `within` is narrowed by the band and the errors
         of marks, `known` is not.
@@ -156,8 +156,7 @@ def sweep(
     if says.sum() < 2 or not len(surface):
         return None
     bounds = np.concatenate(([0], np.cumsum(np.bincount(pieces.mark[chosen], minlength=len(says))))).astype(np.int64)
-    u0, u1 = surface.ends(clock)
-    mass = surface.area if density is None else surface.area * density
+    u0, u1, mass = ground or (*surface.ends(clock), surface.area)
     if not mass.sum() > 0:
         return None
     circle = clock == "angle"

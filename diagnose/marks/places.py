@@ -11,7 +11,8 @@ inhomogeneous Poisson process against a homogeneous one, given the number of mar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +20,11 @@ from numpy.typing import NDArray
 from diagnose.marks.clocks import HIT, HIT_WEIGHT, sweep
 from diagnose.marks.model import Place
 from diagnose.marks.placing import Pieces
-from diagnose.marks.surface import Surface
+from diagnose.marks.surface import CLOCKS, Surface
 from diagnose.toolpath.columns import EventKind, Floats, Ints, Role
+from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.queue import WHY
+from diagnose.toolpath.run import Run
 
 BLOB_MM = np.array([0.6, 1.6])
 BLOB_WEIGHT = np.array([0.6, 0.4])
@@ -36,8 +39,13 @@ STALL_S = 0.15
 """s of a common stall, where the card states none (common practice, no source)."""
 SHORT_S = 0.08
 """s; a reserve much longer than this is not short (common practice, no source)."""
-INTERVAL = 0.2
-"""The interval of saves on the card may be wrong by this share (amended design, 1.12)."""
+INTERVALS = ((0.01, False), (0.2, True))
+"""The interval of saves on the card is right, and so is planned time; or it is wrong by up to this share and time drifts
+(amended design, 1.12)."""
+BELIEF = (0.6, 0.3, 0.1)
+"""In each of those, and in saves at times of their own (common practice, no source)."""
+Chance = Callable[[Machine, Floats, Floats], Floats]
+"""Of a stop right before the move that entered while one was carried out, from s that took and s the queue then held."""
 KINDS: dict[str, tuple[EventKind, ...]] = {
     "pauses": (EventKind.PAUSE, EventKind.DWELL, EventKind.HEAT_WAIT, EventKind.WAIT_MOVES),
     "fan-changes": (EventKind.FAN,),
@@ -55,6 +63,8 @@ class Spots:
     last: Floats
     """Ends of the wall they lie on."""
     count: int
+    save: tuple[Floats, Floats] | None = None
+    """s between which a save begun would stop the head there, where saves do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +110,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         wanted = [WHY.index(why) for why in ("link-rate", "line-time", "round-trip")]
         return _spots(surface, _standing(surface, run.stops.move[np.isin(run.stops.why, wanted)]))
     if place == "checkpoint-stops":
-        return _by_time(surface, run.anywhere.stops) if len(run.anywhere.stops) else None
+        return _stopping(surface, run, run.anywhere.stops, _save) if len(run.anywhere.stops) else None
     spent = np.maximum(surface.depart[surface.ids] - surface.begin[surface.ids], 0.0)
     reserve = run.reserve_ms[surface.ids] / 1000
     if place == "short-reserve":
@@ -108,7 +118,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     if place == "random-stops":
         if len(run.risk.per_move) and run.risk.expected_stops > 0:
-            return _by_time(surface, run.risk.per_move)
+            return _stopping(surface, run, run.risk.per_move, _stall)
         chance = np.where(run.settled[surface.ids], np.exp(-np.maximum(reserve - spent, 0.0) / STALL_S), 0.0)
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     return None
@@ -120,15 +130,26 @@ def weigh_place(surface: Surface, pieces: Pieces, place: Place) -> tuple[float, 
     if found is None or found.count == 0:
         return 0.0, 0, 0
     if place == "checkpoint-stops":
-        assert isinstance(found, Stretch)
+        assert isinstance(found, Spots)
         return _saves(surface, pieces, found)
-    at, mean = (_at_spots(surface, pieces, found) if isinstance(found, Spots) else _at_stretch(surface, pieces, found))
+    at, mean = _at_spots(surface, pieces, found) if isinstance(found, Spots) else _at_stretch(surface, pieces, found)
     if not mean > 0:
         return 0.0, 0, 0
     says = np.diff(pieces.bounds) > 0
     ratio = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
     decibans, hits = factor(ratio[says])
     return decibans, hits, found.count
+
+
+def _save(machine: Machine, lasted: Floats, low: Floats) -> Floats:
+    """Return s in which a save begun would stop the head."""
+    return np.clip(machine.checkpoint_takes - low, 0.0, lasted)
+
+
+def _stall(machine: Machine, lasted: Floats, low: Floats) -> Floats:
+    """Return how many stalls stop the head on average."""
+    mean = max(machine.hiccup_takes, 1e-9)
+    return np.asarray(machine.hiccups_per_min / 60 * mean * (np.exp(-low / mean) - np.exp(-(low + lasted) / mean)))
 
 
 def factor(ratio: Floats) -> tuple[float, int]:
@@ -139,25 +160,45 @@ def factor(ratio: Floats) -> tuple[float, int]:
     return float(10 * np.log10(product.sum())), hits
 
 
-def _saves(surface: Surface, pieces: Pieces, found: Stretch) -> tuple[float, int, int]:
-    """Saves come at a steady beat and stop the head only where the reserve is short: a beat of time on a density."""
+def _saves(surface: Surface, pieces: Pieces, found: Spots) -> tuple[float, int, int]:
+    """Saves come at a steady beat and stop the head only where the reserve is short: a beat of time on single spots.
+
+    The clock is that of the saves: one that stops the head here began while the queue still held what lay before.
+    """
     run = surface.job.run
-    at, mean = _at_stretch(surface, pieces, found)
-    if run is None or not mean > 0:
+    at, mean = _at_spots(surface, pieces, found)
+    if run is None or found.save is None or not mean > 0:
         return 0.0, 0, 0
     says = np.diff(pieces.bounds) > 0
-    bare = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
-    decibans, hits = factor(bare[says])
+    decibans, hits = factor(((_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR))[says])
+    saved, ground = _saved(pieces, found), (*found.save, found.amount)
     every = run.machine.checkpoint_every
-    relative = found.density / max(float((found.density * surface.area).sum() / surface.area.sum()), 1e-300)
-    swept = sweep(
-        "time", surface, pieces, density=relative, weight=at / mean, known=(every * (1 - INTERVAL), every * (1 + INTERVAL)),
-    )  # fmt: skip
-    if swept is not None:
-        with_beat = swept.decibans()
-        # Nine in ten that the card's interval holds; else saves at times of their own.
-        decibans = float(10 * np.log10(0.9 * 10 ** (with_beat / 10) + 0.1 * 10 ** (decibans / 10)))
-    return decibans, hits, found.count
+    total = BELIEF[-1] * 10 ** (decibans / 10)
+    for (off, drift), belief in zip(INTERVALS, BELIEF, strict=False):
+        swept = sweep(
+            "time", surface, saved, known=(every * (1 - off), every * (1 + off)), drift=drift, ground=ground,
+            weight=at / mean,
+        )  # fmt: skip
+        total += belief * 10 ** ((decibans if swept is None else swept.decibans()) / 10)
+    return float(10 * np.log10(total)), hits, found.count
+
+
+def _saved(pieces: Pieces, found: Spots) -> Pieces:
+    """Return the pieces with the time of the saves that would stop the head near each, in place of the head's."""
+    assert found.save is not None
+    where, sd = pieces.wall
+    middle, wide = 0.5 * (found.save[0] + found.save[1]), (found.save[1] - found.save[0]) / np.sqrt(12.0)
+    mean, spread, time = pieces.mean.copy(), pieces.spread.copy(), CLOCKS.index("time")
+    for c in range(len(where)):
+        reach = np.hypot(BLOB_MM, sd[c])
+        a, b = np.searchsorted(found.wall, (where[c] - 5 * reach[-1], where[c] + 5 * reach[-1]))
+        off = (where[c] - found.wall[a:b])[:, None] / reach
+        near = found.amount[a:b] * (np.exp(-0.5 * off**2) @ (BLOB_WEIGHT / reach))
+        if (total := near.sum()) > 0:
+            mean[c, time] = (near * middle[a:b]).sum() / total
+            far = (middle[a:b] - mean[c, time]) ** 2 + wide[a:b] ** 2
+            spread[c, time] = np.sqrt((near * far).sum() / total)
+    return replace(pieces, mean=mean, spread=spread)
 
 
 def _by_mark(pieces: Pieces, at: Floats) -> Floats:
@@ -214,10 +255,40 @@ def _stretch(density: Floats, count: int) -> Stretch | None:
     return Stretch(density, count) if count and density.any() else None
 
 
-def _by_time(surface: Surface, before_move: NDArray[np.float32]) -> Stretch | None:
-    """Return an intensity of stops right before each move as one along the moves of the band."""
-    amount = before_move[surface.ids].astype(np.float64)
-    return _stretch(amount / surface.area, int(np.count_nonzero(amount > 1e-9)))
+def _stopping(surface: Surface, run: Run, before_move: NDArray[np.float32], full: Chance) -> Spots | None:
+    """Return where stops right before moves (n,) leave the head on the band: at the start of a move of wall, or at its end.
+
+    Where the run happened to save, the queue was refilling, and the chances are those of this one case: in their place
+    stands what a full queue would have given. A move of filament alone stands where the next move starts.
+    """
+    ids, length, depart = surface.ids, surface.job.file.shape.length, surface.depart
+    queue, n = run.machine.queue_moves, len(length)
+    amount = before_move.astype(np.float64)
+    lasted = np.maximum(depart - surface.begin, 0.0)
+    total = np.concatenate(([0.0], np.cumsum(lasted)))
+    at = np.unique(run.saves.move[:, None] + np.arange(1, 3 * queue))
+    at = at[(at >= queue) & (at < n)]
+    amount[at] = full(run.machine, lasted[at - queue], total[at] - total[at - queue + 1])
+    summed = np.concatenate(([0.0], np.cumsum(amount)))
+    # Before a wall begins, and after it has ended, stand the moves since the head last moved and until it next does.
+    moving = np.flatnonzero(length > 0)
+    begins = np.flatnonzero(~surface.joined)
+    ends = np.append(begins[1:], len(ids)) - 1
+    since = ids.copy()
+    k = np.searchsorted(moving, ids[begins])
+    since[begins] = np.where(k > 0, moving[k - 1] + 1, 0)
+    next_ = moving[np.minimum(np.searchsorted(moving, ids[ends], side="right"), len(moving) - 1)]
+    out = ~np.isin(next_, ids[begins])
+    ends, next_ = ends[out], next_[out]
+    move = np.concatenate((ids, next_))
+    stops = summed[move + 1] - summed[np.concatenate((since, ids[ends] + 1))]
+    wall = np.concatenate((surface.wall, surface.wall[ends] + surface.length[ends]))
+    some = np.flatnonzero(stops > 1e-9)
+    some = some[np.argsort(wall[some], kind="stable")]
+    spots = _spots(surface, wall[some])
+    # A save stops the head before a move while the one is carried out that leaves the queue as that enters it.
+    until = depart[np.maximum(move[some] - queue, 0)]
+    return spots and replace(spots, amount=stops[some], save=(until - np.minimum(stops[some], 1.0), until))
 
 
 def _landing(surface: Surface, at: Ints) -> Stretch | None:
