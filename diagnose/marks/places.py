@@ -15,13 +15,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from diagnose.marks.clocks import HIT, HIT_WEIGHT, sweep
+from diagnose.marks import _kernels as kernels
+from diagnose.marks.clocks import HIT, HIT_WEIGHT, MOST_BEATS, sweep
 from diagnose.marks.model import Place
 from diagnose.marks.placing import Pieces
-from diagnose.marks.surface import CLOCKS, Surface
-from diagnose.toolpath.columns import EventKind, Floats, Ints, Role
+from diagnose.marks.surface import CLOCKS, MOST_MOVES, Surface, draw
+from diagnose.toolpath.columns import EventKind, Floats, Ints, Role, Singles
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.queue import WHY
 from diagnose.toolpath.run import Run
@@ -44,6 +44,8 @@ INTERVALS = ((0.01, False), (0.2, True))
 (amended design, 1.12)."""
 BELIEF = (0.6, 0.3, 0.1)
 """In each of those, and in saves at times of their own (common practice, no source)."""
+DRIFTING = 400
+"""Beats over the marks from which on the drifts that are tried lie too far apart to meet the true one."""
 Chance = Callable[[Machine, Floats, Floats], Floats]
 """Of a stop right before the move that entered while one was carried out, from s that took and s the queue then held."""
 KINDS: dict[str, tuple[EventKind, ...]] = {
@@ -63,8 +65,8 @@ class Spots:
     last: Floats
     """Ends of the wall they lie on."""
     count: int
-    save: tuple[Floats, Floats] | None = None
-    """s between which a save begun would stop the head there, where saves do."""
+    move: Ints | None = None
+    """Before which the head stands, where that matters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,36 +169,50 @@ def _saves(surface: Surface, pieces: Pieces, found: Spots) -> tuple[float, int, 
     """
     run = surface.job.run
     at, mean = _at_spots(surface, pieces, found)
-    if run is None or found.save is None or not mean > 0:
+    if run is None or not mean > 0:
         return 0.0, 0, 0
     says = np.diff(pieces.bounds) > 0
     decibans, hits = factor(((_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR))[says])
-    saved, ground = _saved(pieces, found), (*found.save, found.amount)
-    every = run.machine.checkpoint_every
+    saved, every = _saved(surface, run, pieces, found), run.machine.checkpoint_every
+    beats = float(np.ptp(saved.of("time")[0])) / every
+    if beats > MOST_BEATS:
+        return decibans, hits, found.count
+    drawn, share = draw(found.amount, MOST_MOVES)
+    begun, until = _when(surface, run, found, drawn)
     total = BELIEF[-1] * 10 ** (decibans / 10)
     for (off, drift), belief in zip(INTERVALS, BELIEF, strict=False):
         swept = sweep(
-            "time", surface, saved, known=(every * (1 - off), every * (1 + off)), drift=drift, ground=ground,
-            weight=at / mean,
+            "time", surface, saved, known=(every * (1 - off), every * (1 + off)), ground=(begun, until, share),
+            weight=at / mean, drift=drift and beats < DRIFTING,
         )  # fmt: skip
         total += belief * 10 ** ((decibans if swept is None else swept.decibans()) / 10)
     return float(10 * np.log10(total)), hits, found.count
 
 
-def _saved(pieces: Pieces, found: Spots) -> Pieces:
+def _when(surface: Surface, run: Run, found: Spots, k: Ints | slice) -> tuple[Floats, Floats]:
+    """Return s between which saves that stop the head at spots k begin.
+
+    It stops before a move if a save comes while the one is carried out that leaves the queue as that one enters it.
+    """
+    assert found.move is not None
+    until = surface.depart[np.maximum(found.move[k] - run.machine.queue_moves, 0)]
+    return until - np.minimum(found.amount[k], run.machine.checkpoint_takes), until
+
+
+def _saved(surface: Surface, run: Run, pieces: Pieces, found: Spots) -> Pieces:
     """Return the pieces with the time of the saves that would stop the head near each, in place of the head's."""
-    assert found.save is not None
     where, sd = pieces.wall
-    middle, wide = 0.5 * (found.save[0] + found.save[1]), (found.save[1] - found.save[0]) / np.sqrt(12.0)
     mean, spread, time = pieces.mean.copy(), pieces.spread.copy(), CLOCKS.index("time")
     for c in range(len(where)):
         reach = np.hypot(BLOB_MM, sd[c])
         a, b = np.searchsorted(found.wall, (where[c] - 5 * reach[-1], where[c] + 5 * reach[-1]))
+        begun, until = _when(surface, run, found, slice(a, b))
         off = (where[c] - found.wall[a:b])[:, None] / reach
         near = found.amount[a:b] * (np.exp(-0.5 * off**2) @ (BLOB_WEIGHT / reach))
         if (total := near.sum()) > 0:
-            mean[c, time] = (near * middle[a:b]).sum() / total
-            far = (middle[a:b] - mean[c, time]) ** 2 + wide[a:b] ** 2
+            middle = 0.5 * (begun + until)
+            mean[c, time] = (near * middle).sum() / total
+            far = (middle - mean[c, time]) ** 2 + (until - begun) ** 2 / 12
             spread[c, time] = np.sqrt((near * far).sum() / total)
     return replace(pieces, mean=mean, spread=spread)
 
@@ -210,9 +226,11 @@ def _at_spots(surface: Surface, pieces: Pieces, spots: Spots) -> tuple[Floats, f
     """Return (c,) density a mm at each piece, and its mean over the band; spots of one wall only."""
     where, sd = pieces.wall
     value, total = np.zeros(len(where)), 0.0
+    near = np.flatnonzero(np.minimum(spots.wall - spots.first, spots.last - spots.wall) < 5 * BLOB_MM[-1])
+    back, ahead = spots.wall[near] - spots.first[near], spots.last[near] - spots.wall[near]
     for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
-        inside = _normal_cdf((spots.last - spots.wall) / blob) - _normal_cdf((spots.first - spots.wall) / blob)
-        total += share * float((spots.amount * inside).sum())
+        over = _normal_cdf(-ahead / blob) + _normal_cdf(-back / blob)
+        total += share * float(spots.amount.sum() - (spots.amount[near] * over).sum())
         for c in range(len(where)):
             wide = float(np.hypot(blob, sd[c]))
             a, b = np.searchsorted(spots.wall, (where[c] - 5 * wide, where[c] + 5 * wide))
@@ -224,18 +242,19 @@ def _at_spots(surface: Surface, pieces: Pieces, spots: Spots) -> tuple[Floats, f
 def _at_stretch(surface: Surface, pieces: Pieces, stretch: Stretch) -> tuple[Floats, float]:
     """Return (c,) the density round each piece, averaged over boxes as wide as blob and error, and its mean over the band."""
     where, sd = pieces.wall
-    ruler, length = surface.wall, surface.length
-    edges = np.column_stack((ruler, ruler + length)).ravel()
     mass = np.concatenate(([0.0], np.cumsum(stretch.density * surface.area)))
     area = np.concatenate(([0.0], np.cumsum(surface.area)))
-    masses, areas = (np.column_stack((total[:-1], total[1:])).ravel() for total in (mass, area))
+
+    def until(at: Floats) -> tuple[Floats, Floats]:
+        k = np.clip(np.searchsorted(surface.wall, at, side="right") - 1, 0, len(surface) - 1)
+        share = np.clip((at - surface.wall[k]) / surface.length[k], 0.0, 1.0)
+        return mass[k] + share * (mass[k + 1] - mass[k]), area[k] + share * (area[k + 1] - area[k])
+
     value = np.zeros(len(where))
     for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
         half = np.sqrt(3.0) * np.hypot(blob, sd)
-        low, high = where - half, where + half
-        inside = np.interp(high, edges, masses) - np.interp(low, edges, masses)
-        covered = np.interp(high, edges, areas) - np.interp(low, edges, areas)
-        value += share * inside / np.maximum(covered, 1e-9)
+        (mass0, area0), (mass1, area1) = until(where - half), until(where + half)
+        value += share * (mass1 - mass0) / np.maximum(area1 - area0, 1e-9)
     return value, float(mass[-1] / area[-1])
 
 
@@ -255,40 +274,26 @@ def _stretch(density: Floats, count: int) -> Stretch | None:
     return Stretch(density, count) if count and density.any() else None
 
 
-def _stopping(surface: Surface, run: Run, before_move: NDArray[np.float32], full: Chance) -> Spots | None:
-    """Return where stops right before moves (n,) leave the head on the band: at the start of a move of wall, or at its end.
+def _stopping(surface: Surface, run: Run, before_move: Singles, full: Chance) -> Spots | None:
+    """Return where stops right before moves (n,) leave the head on the band.
 
     Where the run happened to save, the queue was refilling, and the chances are those of this one case: in their place
-    stands what a full queue would have given. A move of filament alone stands where the next move starts.
+    stands what a full queue would have given.
     """
-    ids, length, depart = surface.ids, surface.job.file.shape.length, surface.depart
-    queue, n = run.machine.queue_moves, len(length)
-    amount = before_move.astype(np.float64)
-    lasted = np.maximum(depart - surface.begin, 0.0)
-    total = np.concatenate(([0.0], np.cumsum(lasted)))
-    at = np.unique(run.saves.move[:, None] + np.arange(1, 3 * queue))
-    at = at[(at >= queue) & (at < n)]
-    amount[at] = full(run.machine, lasted[at - queue], total[at] - total[at - queue + 1])
-    summed = np.concatenate(([0.0], np.cumsum(amount)))
-    # Before a wall begins, and after it has ended, stand the moves since the head last moved and until it next does.
-    moving = np.flatnonzero(length > 0)
-    begins = np.flatnonzero(~surface.joined)
-    ends = np.append(begins[1:], len(ids)) - 1
-    since = ids.copy()
-    k = np.searchsorted(moving, ids[begins])
-    since[begins] = np.where(k > 0, moving[k - 1] + 1, 0)
-    next_ = moving[np.minimum(np.searchsorted(moving, ids[ends], side="right"), len(moving) - 1)]
-    out = ~np.isin(next_, ids[begins])
-    ends, next_ = ends[out], next_[out]
-    move = np.concatenate((ids, next_))
-    stops = summed[move + 1] - summed[np.concatenate((since, ids[ends] + 1))]
-    wall = np.concatenate((surface.wall, surface.wall[ends] + surface.length[ends]))
-    some = np.flatnonzero(stops > 1e-9)
-    some = some[np.argsort(wall[some], kind="stable")]
-    spots = _spots(surface, wall[some])
-    # A save stops the head before a move while the one is carried out that leaves the queue as that enters it.
-    until = depart[np.maximum(move[some] - queue, 0)]
-    return spots and replace(spots, amount=stops[some], save=(until - np.minimum(stops[some], 1.0), until))
+    queue, n, busy = run.machine.queue_moves, len(before_move), surface.busy
+    chance = before_move.copy()
+    saved = run.saves.move[slice(*np.searchsorted(run.saves.move, (surface.ids[0] - 4 * queue, surface.ids[-1] + 1)))]
+    refilling = np.zeros(n + 3 * queue, np.bool_)
+    for k in range(1, 3 * queue):
+        refilling[saved + k] = True
+    at = np.flatnonzero(refilling[queue:n]) + queue
+    chance[at] = full(run.machine, busy[at - queue + 1] - busy[at - queue], busy[at] - busy[at - queue + 1])
+    room = 2 * len(surface)
+    move, (stops, wall, first, last) = np.empty(room, np.int64), np.empty((4, room))
+    count = kernels.stand(
+        surface.ids, surface.job.file.shape.length, surface.wall, chance, 1e-9, move, stops, wall, first, last
+    )  # fmt: skip
+    return Spots(wall[:count], stops[:count], first[:count], last[:count], count, move[:count]) if count else None
 
 
 def _landing(surface: Surface, at: Ints) -> Stretch | None:
