@@ -96,11 +96,13 @@ def _weigh(
     if int((np.diff(pieces.bounds) > 0).sum()) < LEAST_MARKS:
         return _Weighed(band, pieces, placed, {}, {})
     # What is worked out once is worked out before threads want it.
-    _ = band.length, band.area, band.wall, band.joined, band.layer
+    _ = band.length, band.area, band.wall, band.joined, band.layer, band.busy
+    thin = band.thinned()
+    _ = thin.area, thin.layer
     angled = np.isfinite(marks.angle) | np.isfinite(marks.x)
     done = 0
     with ThreadPoolExecutor(2) as pool:
-        jobs = {clock: pool.submit(_clock, clock, band, pieces, angled, asks, top) for clock in CLOCKS}
+        jobs = {clock: pool.submit(_clock, clock, thin, pieces, angled, asks, top) for clock in CLOCKS}
         there = {place: pool.submit(places_.weigh_place, band, pieces, place) for place in get_args(Place)}
         for wait in [f.result for f in jobs.values()] + [f.result for f in there.values()]:
             wait()

@@ -130,16 +130,16 @@ class Sweep:
 
 def sweep(
     clock: Clock, surface: Surface, pieces: Pieces, *, within: tuple[float, float] | None = None, known: tuple[float, float] | None = None,
-    density: Floats | None = None, weight: Floats | None = None, drift: bool | None = None,
+    ground: tuple[Floats, Floats, Floats] | None = None, weight: Floats | None = None, drift: bool | None = None,
     top: int = TOP, measured: Bools | None = None,
 ) -> Sweep | None:  # fmt: skip
     """Hold the marks against every period of one clock; None where the band holds no two beats.
 
     Parameters
     ----------
-    density, weight
-        (m,) how much more than its surface each move counts, and (c,) the same at each piece of the marks, both with mean 1
-        over the surface: beats that only leave marks where something else allows them to.
+    ground, weight
+        For beats that only leave marks where something else allows them to: (k,) what the clock shows at the ends of each place
+        that does and how much it counts, in place of the surface, and (c,) how much more than average each piece counts.
     within, known
         Bounds of the period in the clock's unit, in place of the usual ones: `within` is narrowed by the band and the errors
         of marks, `known` is not.
@@ -156,8 +156,7 @@ def sweep(
     if says.sum() < 2 or not len(surface):
         return None
     bounds = np.concatenate(([0], np.cumsum(np.bincount(pieces.mark[chosen], minlength=len(says))))).astype(np.int64)
-    u0, u1 = surface.ends(clock)
-    mass = surface.area if density is None else surface.area * density
+    u0, u1, mass = ground or (*surface.ends(clock), surface.area)
     if not mass.sum() > 0:
         return None
     circle = clock == "angle"
@@ -197,11 +196,12 @@ def sweep(
     own_weight = own if weight is None else own * weight[chosen]
     prior_f = 1.0 / grid_f
     prior_f /= prior_f.sum()
+    size, turned = _transforming(len(laid), width, low - centre)
     spectra: dict[float, Spectrum] = {}
     warped: dict[float, Floats] = {}
     score = np.empty((len(drifts), count))
     for k, slope in enumerate(amount.tolist()):
-        spectra[slope] = _spectrum(_warped_bins(laid, width, span, low, slope), width, low - centre, span)
+        spectra[slope] = _spectrum(_warped_bins(laid, width, span, low, slope), width, size, turned)
         warped[slope] = _warp(u, low, span, slope) - centre
         s = spectra[slope]
         kernels.screen(
@@ -284,22 +284,30 @@ def _deposit_angles(surface: Surface, mass: Floats, width: float, laid: Floats) 
         kernels.deposit(from_ + turn, to + turn, mass[at] / pieces[at], 0.0, width, laid)
 
 
-def _spectrum(laid: Floats, width: float, offset: float, span: float) -> Spectrum:
+def _transforming(bins: int, width: float, offset: float) -> tuple[int, NDArray[np.complex128]]:
+    """Return to what length bins are padded, and what turns their transform into one from the centre, undone of the sharing."""
+    from scipy import fft
+
+    size = fft.next_fast_len((2 * PAD if bins < MOST_BINS // 32 else PAD // 2) * bins, real=True)
+    at = np.arange(size // 2 + 1) * (np.pi / size)
+    # What was laid out is shared between two bins, which blurs by sinc^2 (Hockney & Eastwood 1988, 5; from memory).
+    blur = np.sin(at) / np.maximum(at, 1e-300)
+    blur[0] = 1.0
+    return size, np.exp((2j * offset / width) * at) / blur**2
+
+
+def _spectrum(laid: Floats, width: float, size: int, turned: NDArray[np.complex128]) -> Spectrum:
     """Return E[e^(2 pi i f u)] on a grid of frequencies, u from the centre."""
     from scipy import fft
 
-    size = fft.next_fast_len((2 * PAD if len(laid) < MOST_BINS // 32 else PAD // 2) * len(laid), real=True)
-    transform: NDArray[np.complex128] = np.conj(fft.rfft(laid, size))
-    grid = 1.0 / (size * width)
-    at = grid * np.arange(len(transform))
-    # What was laid out is shared between two bins, which blurs by sinc^2 (Hockney & Eastwood 1988, 5; from memory).
-    transform *= np.exp(2j * np.pi * at * offset) / np.sinc(at * width) ** 2
-    return Spectrum(transform.real.copy(), transform.imag.copy(), grid)
+    transform = np.conj(fft.rfft(laid, size)) * turned
+    return Spectrum(transform.real.copy(), transform.imag.copy(), 1.0 / (size * width))
 
 
 def wrapped_normal(turns: Floats, sd: Floats) -> Floats:
     """Return the density of the wrapped normal at turns from its middle, in units of the uniform (Mardia & Jupp 2000, 3.5)."""
-    k = np.arange(-3, 4).reshape(-1, *([1] * np.ndim(turns)))
+    far = int(min(3.0, np.ceil(5.0 * np.max(sd, initial=0.0) + 0.5)))
+    k = np.arange(-far, far + 1).reshape(-1, *([1] * np.ndim(turns)))
     off = turns - np.round(turns)
     narrow = np.exp(-0.5 * ((off + k) / sd) ** 2).sum(axis=0) / (np.sqrt(2 * np.pi) * sd)
     return np.asarray(narrow)

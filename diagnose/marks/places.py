@@ -11,17 +11,20 @@ inhomogeneous Poisson process against a homogeneous one, given the number of mar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from diagnose.marks.clocks import HIT, HIT_WEIGHT, sweep
+from diagnose.marks import _kernels as kernels
+from diagnose.marks.clocks import HIT, HIT_WEIGHT, MOST_BEATS, sweep
 from diagnose.marks.model import Place
 from diagnose.marks.placing import Pieces
-from diagnose.marks.surface import Surface
-from diagnose.toolpath.columns import EventKind, Floats, Ints, Role
+from diagnose.marks.surface import CLOCKS, MOST_MOVES, Surface, draw
+from diagnose.toolpath.columns import EventKind, Floats, Ints, Role, Singles
+from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.queue import WHY
+from diagnose.toolpath.run import Run
 
 BLOB_MM = np.array([0.6, 1.6])
 BLOB_WEIGHT = np.array([0.6, 0.4])
@@ -36,8 +39,15 @@ STALL_S = 0.15
 """s of a common stall, where the card states none (common practice, no source)."""
 SHORT_S = 0.08
 """s; a reserve much longer than this is not short (common practice, no source)."""
-INTERVAL = 0.2
-"""The interval of saves on the card may be wrong by this share (amended design, 1.12)."""
+INTERVALS = ((0.01, False), (0.2, True))
+"""The interval of saves on the card is right, and so is planned time; or it is wrong by up to this share and time drifts
+(amended design, 1.12)."""
+BELIEF = (0.6, 0.3, 0.1)
+"""In each of those, and in saves at times of their own (common practice, no source)."""
+DRIFTING = 400
+"""Beats over the marks from which on the drifts that are tried lie too far apart to meet the true one."""
+Chance = Callable[[Machine, Floats, Floats], Floats]
+"""Of a stop right before the move that entered while one was carried out, from s that took and s the queue then held."""
 KINDS: dict[str, tuple[EventKind, ...]] = {
     "pauses": (EventKind.PAUSE, EventKind.DWELL, EventKind.HEAT_WAIT, EventKind.WAIT_MOVES),
     "fan-changes": (EventKind.FAN,),
@@ -55,6 +65,8 @@ class Spots:
     last: Floats
     """Ends of the wall they lie on."""
     count: int
+    move: Ints | None = None
+    """Before which the head stands, where that matters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +112,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         wanted = [WHY.index(why) for why in ("link-rate", "line-time", "round-trip")]
         return _spots(surface, _standing(surface, run.stops.move[np.isin(run.stops.why, wanted)]))
     if place == "checkpoint-stops":
-        return _by_time(surface, run.anywhere.stops) if len(run.anywhere.stops) else None
+        return _stopping(surface, run, run.anywhere.stops, _save) if len(run.anywhere.stops) else None
     spent = np.maximum(surface.depart[surface.ids] - surface.begin[surface.ids], 0.0)
     reserve = run.reserve_ms[surface.ids] / 1000
     if place == "short-reserve":
@@ -108,7 +120,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     if place == "random-stops":
         if len(run.risk.per_move) and run.risk.expected_stops > 0:
-            return _by_time(surface, run.risk.per_move)
+            return _stopping(surface, run, run.risk.per_move, _stall)
         chance = np.where(run.settled[surface.ids], np.exp(-np.maximum(reserve - spent, 0.0) / STALL_S), 0.0)
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     return None
@@ -120,15 +132,26 @@ def weigh_place(surface: Surface, pieces: Pieces, place: Place) -> tuple[float, 
     if found is None or found.count == 0:
         return 0.0, 0, 0
     if place == "checkpoint-stops":
-        assert isinstance(found, Stretch)
+        assert isinstance(found, Spots)
         return _saves(surface, pieces, found)
-    at, mean = (_at_spots(surface, pieces, found) if isinstance(found, Spots) else _at_stretch(surface, pieces, found))
+    at, mean = _at_spots(surface, pieces, found) if isinstance(found, Spots) else _at_stretch(surface, pieces, found)
     if not mean > 0:
         return 0.0, 0, 0
     says = np.diff(pieces.bounds) > 0
     ratio = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
     decibans, hits = factor(ratio[says])
     return decibans, hits, found.count
+
+
+def _save(machine: Machine, lasted: Floats, low: Floats) -> Floats:
+    """Return s in which a save begun would stop the head."""
+    return np.clip(machine.checkpoint_takes - low, 0.0, lasted)
+
+
+def _stall(machine: Machine, lasted: Floats, low: Floats) -> Floats:
+    """Return how many stalls stop the head on average."""
+    mean = max(machine.hiccup_takes, 1e-9)
+    return np.asarray(machine.hiccups_per_min / 60 * mean * (np.exp(-low / mean) - np.exp(-(low + lasted) / mean)))
 
 
 def factor(ratio: Floats) -> tuple[float, int]:
@@ -139,25 +162,59 @@ def factor(ratio: Floats) -> tuple[float, int]:
     return float(10 * np.log10(product.sum())), hits
 
 
-def _saves(surface: Surface, pieces: Pieces, found: Stretch) -> tuple[float, int, int]:
-    """Saves come at a steady beat and stop the head only where the reserve is short: a beat of time on a density."""
+def _saves(surface: Surface, pieces: Pieces, found: Spots) -> tuple[float, int, int]:
+    """Saves come at a steady beat and stop the head only where the reserve is short: a beat of time on single spots.
+
+    The clock is that of the saves: one that stops the head here began while the queue still held what lay before.
+    """
     run = surface.job.run
-    at, mean = _at_stretch(surface, pieces, found)
+    at, mean = _at_spots(surface, pieces, found)
     if run is None or not mean > 0:
         return 0.0, 0, 0
     says = np.diff(pieces.bounds) > 0
-    bare = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
-    decibans, hits = factor(bare[says])
-    every = run.machine.checkpoint_every
-    relative = found.density / max(float((found.density * surface.area).sum() / surface.area.sum()), 1e-300)
-    swept = sweep(
-        "time", surface, pieces, density=relative, weight=at / mean, known=(every * (1 - INTERVAL), every * (1 + INTERVAL)),
-    )  # fmt: skip
-    if swept is not None:
-        with_beat = swept.decibans()
-        # Nine in ten that the card's interval holds; else saves at times of their own.
-        decibans = float(10 * np.log10(0.9 * 10 ** (with_beat / 10) + 0.1 * 10 ** (decibans / 10)))
-    return decibans, hits, found.count
+    decibans, hits = factor(((_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR))[says])
+    saved, every = _saved(surface, run, pieces, found), run.machine.checkpoint_every
+    beats = float(np.ptp(saved.of("time")[0])) / every
+    if beats > MOST_BEATS:
+        return decibans, hits, found.count
+    drawn, share = draw(found.amount, MOST_MOVES)
+    begun, until = _when(surface, run, found, drawn)
+    total = BELIEF[-1] * 10 ** (decibans / 10)
+    for (off, drift), belief in zip(INTERVALS, BELIEF, strict=False):
+        swept = sweep(
+            "time", surface, saved, known=(every * (1 - off), every * (1 + off)), ground=(begun, until, share),
+            weight=at / mean, drift=drift and beats < DRIFTING,
+        )  # fmt: skip
+        total += belief * 10 ** ((decibans if swept is None else swept.decibans()) / 10)
+    return float(10 * np.log10(total)), hits, found.count
+
+
+def _when(surface: Surface, run: Run, found: Spots, k: Ints | slice) -> tuple[Floats, Floats]:
+    """Return s between which saves that stop the head at spots k begin.
+
+    It stops before a move if a save comes while the one is carried out that leaves the queue as that one enters it.
+    """
+    assert found.move is not None
+    until = surface.depart[np.maximum(found.move[k] - run.machine.queue_moves, 0)]
+    return until - np.minimum(found.amount[k], run.machine.checkpoint_takes), until
+
+
+def _saved(surface: Surface, run: Run, pieces: Pieces, found: Spots) -> Pieces:
+    """Return the pieces with the time of the saves that would stop the head near each, in place of the head's."""
+    where, sd = pieces.wall
+    mean, spread, time = pieces.mean.copy(), pieces.spread.copy(), CLOCKS.index("time")
+    for c in range(len(where)):
+        reach = np.hypot(BLOB_MM, sd[c])
+        a, b = np.searchsorted(found.wall, (where[c] - 5 * reach[-1], where[c] + 5 * reach[-1]))
+        begun, until = _when(surface, run, found, slice(a, b))
+        off = (where[c] - found.wall[a:b])[:, None] / reach
+        near = found.amount[a:b] * (np.exp(-0.5 * off**2) @ (BLOB_WEIGHT / reach))
+        if (total := near.sum()) > 0:
+            middle = 0.5 * (begun + until)
+            mean[c, time] = (near * middle).sum() / total
+            far = (middle - mean[c, time]) ** 2 + (until - begun) ** 2 / 12
+            spread[c, time] = np.sqrt((near * far).sum() / total)
+    return replace(pieces, mean=mean, spread=spread)
 
 
 def _by_mark(pieces: Pieces, at: Floats) -> Floats:
@@ -169,9 +226,11 @@ def _at_spots(surface: Surface, pieces: Pieces, spots: Spots) -> tuple[Floats, f
     """Return (c,) density a mm at each piece, and its mean over the band; spots of one wall only."""
     where, sd = pieces.wall
     value, total = np.zeros(len(where)), 0.0
+    near = np.flatnonzero(np.minimum(spots.wall - spots.first, spots.last - spots.wall) < 5 * BLOB_MM[-1])
+    back, ahead = spots.wall[near] - spots.first[near], spots.last[near] - spots.wall[near]
     for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
-        inside = _normal_cdf((spots.last - spots.wall) / blob) - _normal_cdf((spots.first - spots.wall) / blob)
-        total += share * float((spots.amount * inside).sum())
+        over = _normal_cdf(-ahead / blob) + _normal_cdf(-back / blob)
+        total += share * float(spots.amount.sum() - (spots.amount[near] * over).sum())
         for c in range(len(where)):
             wide = float(np.hypot(blob, sd[c]))
             a, b = np.searchsorted(spots.wall, (where[c] - 5 * wide, where[c] + 5 * wide))
@@ -183,18 +242,19 @@ def _at_spots(surface: Surface, pieces: Pieces, spots: Spots) -> tuple[Floats, f
 def _at_stretch(surface: Surface, pieces: Pieces, stretch: Stretch) -> tuple[Floats, float]:
     """Return (c,) the density round each piece, averaged over boxes as wide as blob and error, and its mean over the band."""
     where, sd = pieces.wall
-    ruler, length = surface.wall, surface.length
-    edges = np.column_stack((ruler, ruler + length)).ravel()
     mass = np.concatenate(([0.0], np.cumsum(stretch.density * surface.area)))
     area = np.concatenate(([0.0], np.cumsum(surface.area)))
-    masses, areas = (np.column_stack((total[:-1], total[1:])).ravel() for total in (mass, area))
+
+    def until(at: Floats) -> tuple[Floats, Floats]:
+        k = np.clip(np.searchsorted(surface.wall, at, side="right") - 1, 0, len(surface) - 1)
+        share = np.clip((at - surface.wall[k]) / surface.length[k], 0.0, 1.0)
+        return mass[k] + share * (mass[k + 1] - mass[k]), area[k] + share * (area[k + 1] - area[k])
+
     value = np.zeros(len(where))
     for blob, share in zip(BLOB_MM.tolist(), BLOB_WEIGHT.tolist(), strict=True):
         half = np.sqrt(3.0) * np.hypot(blob, sd)
-        low, high = where - half, where + half
-        inside = np.interp(high, edges, masses) - np.interp(low, edges, masses)
-        covered = np.interp(high, edges, areas) - np.interp(low, edges, areas)
-        value += share * inside / np.maximum(covered, 1e-9)
+        (mass0, area0), (mass1, area1) = until(where - half), until(where + half)
+        value += share * (mass1 - mass0) / np.maximum(area1 - area0, 1e-9)
     return value, float(mass[-1] / area[-1])
 
 
@@ -214,10 +274,26 @@ def _stretch(density: Floats, count: int) -> Stretch | None:
     return Stretch(density, count) if count and density.any() else None
 
 
-def _by_time(surface: Surface, before_move: NDArray[np.float32]) -> Stretch | None:
-    """Return an intensity of stops right before each move as one along the moves of the band."""
-    amount = before_move[surface.ids].astype(np.float64)
-    return _stretch(amount / surface.area, int(np.count_nonzero(amount > 1e-9)))
+def _stopping(surface: Surface, run: Run, before_move: Singles, full: Chance) -> Spots | None:
+    """Return where stops right before moves (n,) leave the head on the band.
+
+    Where the run happened to save, the queue was refilling, and the chances are those of this one case: in their place
+    stands what a full queue would have given.
+    """
+    queue, n, busy = run.machine.queue_moves, len(before_move), surface.busy
+    chance = before_move.copy()
+    saved = run.saves.move[slice(*np.searchsorted(run.saves.move, (surface.ids[0] - 4 * queue, surface.ids[-1] + 1)))]
+    refilling = np.zeros(n + 3 * queue, np.bool_)
+    for k in range(1, 3 * queue):
+        refilling[saved + k] = True
+    at = np.flatnonzero(refilling[queue:n]) + queue
+    chance[at] = full(run.machine, busy[at - queue + 1] - busy[at - queue], busy[at] - busy[at - queue + 1])
+    room = 2 * len(surface)
+    move, (stops, wall, first, last) = np.empty(room, np.int64), np.empty((4, room))
+    count = kernels.stand(
+        surface.ids, surface.job.file.shape.length, surface.wall, chance, 1e-9, move, stops, wall, first, last
+    )  # fmt: skip
+    return Spots(wall[:count], stops[:count], first[:count], last[:count], count, move[:count]) if count else None
 
 
 def _landing(surface: Surface, at: Ints) -> Stretch | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,8 @@ from diagnose.toolpath.job import Job
 
 WALL_GAP_MM = 50.0
 """Between walls drawn one after the other, on the ruler along walls: no blob reaches over."""
+MOST_MOVES = 200_000
+"""So many drawn from a larger surface say how its clocks run, within a thousandth."""
 CLOCKS: tuple[Clock, ...] = ("time", "path", "filament", "height", "layer", "angle", "x", "y")
 
 
@@ -48,9 +50,16 @@ class Surface:
         """Return the part of the surface that lies between two heights, mm."""
         z0, z1 = self.ends("height")
         inside = (np.maximum(z0, z1) >= low) & (np.minimum(z0, z1) <= high)
-        return Surface(
-            self.job, self.ids[inside], self.axis, low, high, self.depart, self.begin, self.path, self.filament
-        )
+        return replace(self, ids=self.ids[inside], low=low, high=high)
+
+    def thinned(self) -> Surface:
+        """Return the surface for laying clocks out: of too many moves, some drawn by area, each standing for as much of it."""
+        if len(self) <= MOST_MOVES:
+            return self
+        drawn, share = draw(self.area, MOST_MOVES)
+        thin = replace(self, ids=self.ids[drawn])
+        thin.area = share
+        return thin
 
     @cached_property
     def layer(self) -> Int32s:
@@ -83,6 +92,11 @@ class Surface:
         gap = np.where(self.joined, 0.0, WALL_GAP_MM)
         return np.asarray(np.cumsum(gap) + np.concatenate(([0.0], np.cumsum(self.length)[:-1])))
 
+    @cached_property
+    def busy(self) -> Floats:
+        """(n + 1,) s spent moving up to each move of the job, and in all."""
+        return np.concatenate(([0.0], np.cumsum(np.maximum(self.depart - self.begin, 0.0))))
+
     def ends(self, clock: Clock) -> tuple[Floats, Floats]:
         """Return (m,) what a clock shows at the start and at the end of each move; angles in deg, the end unwrapped."""
         ids, moves = self.ids, self.job.file.moves
@@ -101,6 +115,19 @@ class Surface:
             return a0, a0 + turn
         column, begin = {"x": (moves.x, start[0]), "y": (moves.y, start[1]), "height": (moves.z, start[2])}[clock]
         return _before(column, ids, float(begin)), column[ids]
+
+
+def draw(weight: Floats, count: int) -> tuple[Ints, Floats]:
+    """Return a sample of (m,) by weight, one at random from each of `count` equal shares: indices, and what each stands for.
+
+    All of them where there are no more.
+    """
+    if len(weight) <= count:
+        return np.arange(len(weight)), weight
+    total = np.cumsum(weight)
+    at = (np.arange(count) + np.random.default_rng(0).uniform(size=count)) * (total[-1] / count)
+    drawn, times = np.unique(np.minimum(np.searchsorted(total, at, side="right"), len(weight) - 1), return_counts=True)
+    return drawn, times * (total[-1] / count)
 
 
 def find_surface(job: Job, part: int | None = None) -> Surface:

@@ -114,3 +114,32 @@ def test_marks_where_saves_would_stop_the_head_keep_their_beat(tmp_path: Path) -
     assert decibans > 20 and count > 0
     assert weighed(surface, measured(surface, *strewn(surface, 14, random), random), "checkpoint-stops")[0] < 5
     assert decibans > weighed(surface, given, "random-stops")[0] + 10
+
+
+def test_where_random_stalls_strike_does_not_depend_on_when_the_run_saved(tmp_path: Path) -> None:
+    text, stalls = parts.layered(parts.circle(15, 240), 60), {"hiccups_per_min": 6.0, "hiccup_takes": 0.2}
+    saving, quiet = (
+        find_place(find_surface(parts.read(tmp_path, text, parts.machine(**stalls, **saves))), "random-stops")
+        for saves in (SAVING, {})
+    )
+    assert isinstance(saving, Spots) and isinstance(quiet, Spots)
+    assert saving.amount.sum() == pytest.approx(quiet.amount.sum(), rel=0.1)
+    same = np.interp(saving.wall, quiet.wall, quiet.amount)
+    assert np.quantile(np.abs(np.log(saving.amount / same)), 0.99) < 0.7
+
+
+def test_stops_without_a_beat_are_not_told_as_saves(tmp_path: Path) -> None:
+    job = parts.read(
+        tmp_path,
+        parts.layered(parts.circle(15, 240), 60),
+        parts.machine(**SAVING, hiccups_per_min=6.0, hiccup_takes=0.2),
+    )
+    surface, random = find_surface(job), np.random.default_rng(8)
+    assert job.run is not None
+    chance = job.run.risk.per_move[surface.ids].astype(np.float64)
+    ahead = []
+    for _ in range(12):
+        at = np.sort(random.choice(len(surface), 14, replace=False, p=chance / chance.sum()))
+        given = measured(surface, at, np.zeros(14), random)
+        ahead.append(weighed(surface, given, "random-stops")[0] - weighed(surface, given, "checkpoint-stops")[0])
+    assert np.median(ahead) > 3 and sum(db < 0 for db in ahead) <= 1, ahead
