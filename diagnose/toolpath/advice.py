@@ -297,7 +297,7 @@ def join(
         moves,
         x=moves.x[at], y=moves.y[at], z=moves.z[at],
         e=np.add.reduceat(moves.e, begins) if n else moves.e,
-        feed=moves.feed[at], accel=moves.accel[at],
+        feed=moves.feed[at], accel=moves.accel[at] if len(moves.accel) else moves.accel,
         line=moves.line[at],
         bytes_all=moves.bytes_all[at], bytes_code=moves.bytes_code[at], lines_code=moves.lines_code[at],
         tool=moves.tool[at], arc=moves.arc[at],

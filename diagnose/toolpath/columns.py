@@ -79,7 +79,7 @@ class Moves:
     feed: Floats
     """(n,) mm/s asked for, speed override applied."""
     accel: Floats
-    """(n,) mm/s2 set by the job for this move (M204), NaN where the job never says."""
+    """(n,) mm/s2 set by the job for this move (M204), NaN where it has not said yet; (0,) where it never says."""
     line: Int32s
     """(n,) line of the job file, from 1."""
     bytes_all: Int32s

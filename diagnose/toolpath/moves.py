@@ -145,7 +145,7 @@ class Scout:
             )
 
 
-_M82, _M83, _M101, _M207 = (operation(name) for name in ("M82", "M83", "M101", "M207"))
+_M82, _M83, _M101, _M204, _M207 = (operation(name) for name in ("M82", "M83", "M101", "M204", "M207"))
 
 
 def interpret(
@@ -204,6 +204,8 @@ class Interpreter:
         self._first_lines = np.zeros((len(kernels.TROUBLES), 10), np.int32)
         self._columns: _Arrays = [np.empty(0, kind) for kind in _KINDS]
         self._moves = 0
+        self._paced = False
+        """Has the job spoken of acceleration? Until then that column, untouched memory of the whole job, stays empty."""
         self._events: list[_Arrays] = []
         self._limits = LimitsTable()
         self._retracts_told = self._feed_first = False
@@ -213,6 +215,9 @@ class Interpreter:
         """Carry out the next words; `done` is the share of the job that is read with them, for the room it will need."""
         commands = _commands(words)
         plain = len(words) - len(commands)
+        if not self._paced and bool((words.operation[commands] == _M204).any()):
+            self._paced = True
+            self._columns[_ACCEL] = np.full(len(self._columns[0]), np.nan)
         events: _Arrays = [np.empty(2 * len(commands) + 16, kind) for kind in (np.uint8, np.int64, np.int32, np.float64)]
         self._make_room(plain + 16, done)
         row = count = 0
@@ -260,6 +265,8 @@ class Interpreter:
             return
         room = int((self._moves + more) / min(max(done, 1e-3), 1.0) * 1.02) + 1024
         for k, column in enumerate(self._columns):
+            if k == _ACCEL and not self._paced:
+                continue
             bigger = np.empty(room, column.dtype)
             bigger[: self._moves] = column[: self._moves]
             self._columns[k] = bigger
@@ -320,6 +327,7 @@ _Arrays = list[Any]
 """Arrays of several types, in the order of a kernel's arguments."""
 _KINDS = (*(np.float64,) * 6, np.int32, np.int32, np.int32, np.int32, np.int16, np.bool_)
 """Types of the columns of moves."""
+_ACCEL = 5
 
 
 def with_retraction(moves: Moves, by_board: BoardMoves, length: float, speed: float) -> Moves:

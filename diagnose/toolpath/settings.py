@@ -168,6 +168,8 @@ def _limits(file: JobFile, stated: list[_Line]) -> Iterator[Setting]:
 
 def _accelerations(file: JobFile, stated: list[_Line]) -> Iterator[Setting]:
     """Yield what M204 sets for most of the path drawn, and travelled."""
+    if not len(file.moves.accel):
+        return
     draws = (file.moves.e > 0) & (file.length > 0)
     travels = (file.moves.e == 0) & (file.length > 0)
     for field, chosen, letters in (("acceleration", draws, "PS"), ("travel_acceleration", travels, "TS")):

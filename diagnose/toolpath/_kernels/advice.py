@@ -22,6 +22,7 @@ def join(
     of more than a right angle between them.
     """
     n = len(x)
+    paced = len(accel) > 0
     event = 0
     first = 0  # the first move of the run that move i may join
     for i in range(n):
@@ -53,7 +54,7 @@ def join(
             and e[i] > 0.0
             and e[p] > 0.0
             and feed[i] == feed[p]
-            and (accel[i] == accel[p] or (accel[i] != accel[i] and accel[p] != accel[p]))
+            and (not paced or accel[i] == accel[p] or (accel[i] != accel[i] and accel[p] != accel[p]))
             and abs(e[i] / here - e[p] / before) <= SAME_BEAD * e[p] / before
             and px * qx + py * qy + pz * qz > 0.0
         )

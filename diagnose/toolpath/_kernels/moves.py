@@ -294,9 +294,9 @@ def interpret(
     switch the extruder and every mm of path pushes that much filament. `own_retract` is (length, speed) of G10.
     `lines_before` are those of the file before the first of `line`.
     `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
-    is where the extruder word of each tool stood when it was left.
+    is where the extruder word of each tool stood when it was left. Accelerations `ma` are only written where there is room for them.
     """
-    n, room = len(op), len(mx)
+    n, room, paced = len(op), len(mx), len(ma) > 0
     px, py, pz, pe = sf[X], sf[Y], sf[Z], sf[FILAMENT]
     for r in range(row, n):
         o = op[r]
@@ -450,7 +450,9 @@ def interpret(
                         qz, qx, qy = qa, qb, py + (ty - py) * part
                     else:
                         qy, qz, qx = qa, qb, px + (tx - px) * part
-                mx[nm], my[nm], mz[nm], me[nm], mf[nm], ma[nm] = qx, qy, qz, share, pace, accel
+                mx[nm], my[nm], mz[nm], me[nm], mf[nm] = qx, qy, qz, share, pace
+                if paced:
+                    ma[nm] = accel
                 mline[nm], mtool[nm], marc[nm] = here, si[TOOL_NOW], is_arc
                 mall[nm], mcode[nm], mlines[nm] = si[BYTES_ALL], si[BYTES_CODE], si[LINES_CODE]
                 si[BYTES_ALL] = si[BYTES_CODE] = si[LINES_CODE] = 0

@@ -23,8 +23,8 @@ def limit_moves(
 ) -> None:  # fmt: skip
     """Fill length (mm), cap (mm/s), accel (mm/s2) and entry ((mm/s)2); `waits` (m,) are moves begun from rest.
 
-    Row r of the limits holds from move row_before[r] on, the first from 0; `obeys`: the job's acceleration of a move counts.
-    `axis_speed`, `axis_accel` and `step` (4,) begin as the first row, and take the others in turn.
+    Row r of the limits holds from move row_before[r] on, the first from 0; `obeys`: the job's acceleration of a
+    move counts, if it has one. `axis_speed`, `axis_accel` and `step` (4,) begin as the first row, and take the others in turn.
     """
     here_x, here_y, here_z = start[0], start[1], start[2]
     # Direction, cap and acceleration of the last move that had a length.
@@ -32,6 +32,7 @@ def limit_moves(
     before_cap = before_accel = 0.0
     before_kind = 0  # 0 none, 1 the head moves, 2 only filament moves
     wait = row = 0
+    obeys = obeys and len(job_accel) > 0
     deviation, slowest_print, slowest_travel = row_deviation[0], row_least[0, 0], row_least[0, 1]
     for i in range(len(x)):
         while row + 1 < len(row_before) and row_before[row + 1] <= i:
@@ -66,8 +67,8 @@ def limit_moves(
 
         speed = feed[i] if feed[i] > 0.0 else np.inf
         speed = max(speed, slowest_print if de != 0.0 else slowest_travel)
-        rate = job_accel[i]
-        if not (obeys and rate > 0.0):
+        rate = job_accel[i] if obeys else 0.0
+        if not rate > 0.0:
             rate = print_accel if de != 0.0 else travel_accel
         # Most moves are within what their axes may do: no division tells them so.
         if speed * abs(ux) > axis_speed[0]:
