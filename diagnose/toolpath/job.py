@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from diagnose.toolpath.progress import Cancel, Progress, share
 from diagnose.toolpath.run import Run, run
 from diagnose.toolpath.sums import reserves
 
-__all__ = ["Job", "JobFile", "Run", "judge", "read_file", "read_job", "run"]
+__all__ = ["Job", "JobFile", "Run", "read_file", "read_job", "run"]
 
 
 @dataclass(eq=False)
@@ -100,18 +101,22 @@ def _on(
     if machine is not None and "retract" in read.assumed:
         # What findings say of the job alone stays as it was: the length is still not the job's.
         file = replace(read.with_retraction(machine.retract_length, machine.retract_speed), assumed=read.assumed)
+    ground = Ground(file)
+    # Its thread ends with its one piece of work.
+    alone = ThreadPoolExecutor(1).submit(_find_alone, ground)
     ran = None if machine is None else run(file, machine, share(progress, 0.0, 0.8), cancel)
     if progress:
         progress(0.8, "findings")
-    job = judge(file, ran)
-    job.as_read = read
-    return job
+    findings = alone.result()
+    if ran is not None:
+        findings = sorted(findings + find(ground.on(ran)), key=lambda finding: finding.id)
+    return Job(file, ran, findings, _warnings(file, ran), as_read=read)
 
 
-def judge(file: JobFile, ran: Run | None) -> Job:
-    """Return the job with everything that can be found from the file and its run."""
-    ground = Ground(file, ran)
-    return Job(file, ran, find(ground), _warnings(file, ran))
+def _find_alone(ground: Ground) -> list[Finding]:
+    """Return what the file says by itself, once its whole shape is known: until then its thread would only slow down a run."""
+    _ = ground.file.shape.overhang
+    return find(ground)
 
 
 def _warnings(file: JobFile, ran: Run | None) -> list[str]:

@@ -51,7 +51,8 @@ def stages(folder: Path, kind: str) -> None:
     import polars
 
     from diagnose.toolpath import queue, speeds
-    from diagnose.toolpath.job import judge, read_file, run
+    from diagnose.toolpath.findings import Ground, find
+    from diagnose.toolpath.job import read_file, read_job, run
     from diagnose.toolpath.jobfile import read_motion
     from diagnose.toolpath.shape import shape
     from diagnose.toolpath.source import find_source
@@ -64,7 +65,7 @@ def stages(folder: Path, kind: str) -> None:
     file = read_file(source.path)
     ran = run(file, machine)
     limits = speeds.limits(file.moves, machine, file.events, file.limits)
-    job = judge(file, ran)
+    job = read_job(source.path, machine)
     size, n = source.size / 1e6, len(file.moves)
 
     def words(threads: int) -> None:
@@ -80,7 +81,7 @@ def stages(folder: Path, kind: str) -> None:
         "shape": lambda: shape(file.moves, file.events),
         "limits": lambda: speeds.limits(file.moves, machine, file.events, file.limits),
         "speeds and queue": lambda: queue.simulate(file.moves, limits, machine, file.events),
-        "findings": lambda: judge(file, ran),
+        "findings": lambda: (find(Ground(file)), find(Ground(file, ran))),
         "summary": lambda: summary(job),
     }
     taken: dict[str, list[float]] = {name: [] for name in work}

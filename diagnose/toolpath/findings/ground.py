@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,12 @@ class Ground:
     def preparations(self) -> tuple[Callable[[], object], ...]:
         """Return what works out the columns that most findings read, before several of them ask at the same time."""
         return (lambda: self.file.sums), (lambda: (self.outer, self._run and self.settled))
+
+    def on(self, run: Run) -> Ground:
+        """Return the same ground with a run; columns worked out so far are shared."""
+        ground = copy(self)
+        ground._run = run
+        return ground
 
     @property
     def machine(self) -> Machine | None:

@@ -88,7 +88,7 @@ def finding(id: str, *rests_on: str) -> Callable[[Function], Function]:
 
 
 def find(ground: Ground) -> list[Finding]:
-    """Return all findings of a job in the order of their ids; those that need a machine only when there is one.
+    """Return what a job file says by itself, or, on the ground of a run, what rests on its machine; in the order of ids.
 
     A finding whose question does not arise (no curves, nothing extruded) is left out.
     """
@@ -99,14 +99,14 @@ def find(ground: Ground) -> list[Finding]:
         asked = [
             (entry, pool.submit(entry.function, ground))
             for _, entry in sorted(REGISTRY.items())
-            if machine is not None or not entry.rests_on
+            if bool(entry.rests_on) == (machine is not None)
         ]
         found = []
         for entry, answer in asked:
             said = answer.result()
             if said is None:
                 continue
-            cap = machine.confidence_cap(*entry.rests_on) if machine and entry.rests_on else CARD_FREE_CAP
+            cap = machine.confidence_cap(*entry.rests_on) if machine else CARD_FREE_CAP
             lines = tuple(int(line) for line in said.lines[:MOST_LINES])
             found.append(
                 Finding(entry.id, said.answer, min(said.sure, cap), said.value, said.unit, lines, said.because)
