@@ -16,10 +16,12 @@ def between(
     """Return the weight of values below `low`, of those from there to `high`, and of all; and how many lie between.
 
     Values (n,), divided by `over` (n,) unless that is empty, of the `chosen` moves (n,), of all where that is empty. `kept`
-    takes what lies between, with its weights, as far as it has room.
+    takes what lies between, with its weights, or as many of them at random as it has room for (reservoir sampling; Vitter
+    1985, from memory).
     """
     below = there = total = 0.0
     found = 0
+    random = 1  # minimal standard generator; Park & Miller 1988, from memory
     for i in range(len(values)):
         if len(chosen) and not chosen[i]:
             continue
@@ -29,9 +31,13 @@ def between(
             below += weight[i]
         elif v <= high:
             there += weight[i]
-            if found < len(kept):
-                kept[found], kept_weight[found] = v, weight[i]
+            at = found
             found += 1
+            if at >= len(kept):
+                random = random * 48271 % 2147483647
+                at = random % found
+            if at < len(kept):
+                kept[at], kept_weight[at] = v, weight[i]
     return below, there, total, found
 
 

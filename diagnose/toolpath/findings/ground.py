@@ -160,23 +160,18 @@ FEW = 1 << 16
 def weighted_quantile(values: Floats, weight: Floats, share: float, chosen: Bools = EVERY, over: Floats = NOTHING) -> float:
     """Return the least value up to which a share of the weight lies; NaN without values.
 
-    Values (n,), divided by `over` (n,) where that is given, of the `chosen` moves (n,) or of all; weights (n,). The sample
-    is only a guess, which is counted out and where it was wrong made anew: the value is exact.
+    Values (n,), divided by `over` (n,) where that is given, of the `chosen` moves (n,) or of all; weights (n,). A sample tells
+    between which two values to look, all are counted out, and what lies between gives the next sample: the value is exact.
     """
     from diagnose.toolpath._kernels import findings as kernels
 
     kept, kept_weight = np.empty(FEW), np.empty(FEW)
-    random = np.random.default_rng(0)
     # The value lies between these two, and this share of the weight between them below it.
     least, most, part = -np.inf, np.inf, share
     before = after = 0.0
+    sample, sample_weight = _sample(values, weight, chosen, over)
     while True:
-        low, high = least, most
-        if len(values) > FEW:
-            at = np.sort(random.integers(0, len(values), FEW))
-            at = at[chosen[at]] if len(chosen) else at
-            sample = values[at] / np.maximum(over[at], kernels.LEAST_DIVISOR) if len(over) else values[at]
-            low, high = _round(sample, weight[at], part, least, most)
+        low, high = _round(sample, sample_weight, part, least, most)
         below, there, total, found = kernels.between(values, over, weight, chosen, low, high, kept, kept_weight)
         sought = share * total
         if below >= sought > 0.0:
@@ -186,6 +181,7 @@ def weighted_quantile(values: Floats, weight: Floats, share: float, chosen: Bool
             after = after or total
         elif low < high and found > FEW:
             least, most, before, after = low, high, below, below + there
+            sample, sample_weight = kept.copy(), kept_weight.copy()
         else:
             break
         part = (sought - before) / (after - before) if after > before else 0.5
@@ -198,6 +194,17 @@ def weighted_quantile(values: Floats, weight: Floats, share: float, chosen: Bool
     return float(kept[order[np.argmax(reached)]]) if reached.any() else float(kept.max())
 
 
+def _sample(values: Floats, weight: Floats, chosen: Bools, over: Floats) -> tuple[Floats, Floats]:
+    """Return values at random and their weights, FEW at most; none where all are few."""
+    from diagnose.toolpath._kernels import findings as kernels
+
+    if len(values) <= FEW:
+        return NOTHING, NOTHING
+    at = np.sort(np.random.default_rng(0).integers(0, len(values), FEW))
+    at = at[chosen[at]] if len(chosen) else at
+    return values[at] / np.maximum(over[at], kernels.LEAST_DIVISOR) if len(over) else values[at], weight[at]
+
+
 def _round(sample: Floats, weight: Floats, part: float, least: float, most: float) -> tuple[float, float]:
     """Return two values round the one up to which a part of the weight from `least` to `most` lies, judged by a sample."""
     inside = (sample >= least) & (sample <= most)
@@ -208,7 +215,10 @@ def _round(sample: Floats, weight: Floats, part: float, least: float, most: floa
     reached = np.cumsum(weight[order])
     place = int(np.searchsorted(reached, part * reached[-1]))
     slack = 1 + int(2.0 * np.sqrt(len(sample)))  # four standard errors of its rank
-    return float(sample[order[max(place - slack, 0)]]), float(sample[order[min(place + slack, len(order) - 1)]])
+    low, high = float(sample[order[max(place - slack, 0)]]), float(sample[order[min(place + slack, len(order) - 1)]])
+    if low == least and high == most:  # a few values over and over: one is tried at a time
+        low = high = float(sample[order[min(place, len(order) - 1)]])
+    return low, high
 
 
 def beyond(
