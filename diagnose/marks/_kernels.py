@@ -258,8 +258,11 @@ def screen(
 def evaluate(
     frequency: Floats, u: Floats, spread: Floats, weight: Floats, bounds: Ints, real: Floats, imag: Floats, grid: float,
     sigma: Floats, sigma_weight: Floats, hit: Floats, hit_weight: Floats, floor: float, phases: int, factor: Floats,
+    best: Floats,
 ) -> None:  # fmt: skip
     """Write (m,) the Bayes factor of a beat at each frequency against anywhere, phase, sharpness and hit rate integrated.
+
+    `best` (m, 4) gets where it is greatest: phase in turns, sharpness, hit rate, and 1 / (fbar + floor) there.
 
     Product over marks of (1 - h) + h (g + floor) / (fbar + floor); g the wrapped normal of the mark's pieces, fbar its mean
     over the surface, from the surface's spectrum S: 1 + 2 sum over k of e^(-2 pi^2 k^2 sigma^2) Re(S(kf) e^(-2 pi i k phi)).
@@ -272,7 +275,7 @@ def evaluate(
     g, mean, product = np.empty(phases), np.empty(phases), np.empty((len(hit), phases))
     for m in range(len(frequency)):
         f = frequency[m]
-        result = 0.0
+        result = highest = 0.0
         for s in range(len(sigma)):
             narrow = sigma[s]
             mean[:] = 1.0
@@ -338,5 +341,61 @@ def evaluate(
                 total = 0.0
                 for j in range(phases):
                     total += product[q, j]
+                    believed = sigma_weight[s] * hit_weight[q] * product[q, j]
+                    if believed > highest:
+                        highest = believed
+                        best[m, 0], best[m, 1], best[m, 2], best[m, 3] = j / phases, narrow, hit[q], mean[j]
                 result += sigma_weight[s] * hit_weight[q] * total / phases
         factor[m] = result
+
+
+@kernel
+def once(
+    frequency: Floats, u: Floats, spread: Floats, weight: Floats, bounds: Ints, best: Floats, floor: float, way: float,
+    change: Floats,
+) -> None:  # fmt: skip
+    """Write (m,) by what the factor at each frequency changes where every moment of the beat leaves one mark at most.
+
+    With a_i = h r_i / (1 - h) the odds that mark i keeps the beat, marks at one moment exclude each other, and k marks take
+    N, N - 1, N - 2 ... moments in place of N each time: sum over k of c_k N^k / (N)_k over the product of all 1 + a_i, c_k
+    the coefficients of the product over moments of 1 + z (sum of a_i there). N is `way`, what the clock runs through over
+    the surface, times the frequency. Worked out where `evaluate` found the factor greatest, `best` (m, 4).
+    """
+    marks = len(bounds) - 1
+    moment, odds, apart, poly = np.empty(marks, np.int64), np.empty(marks), np.empty(marks), np.empty(marks + 1)
+    for m in range(len(frequency)):
+        f, phase, sigma, hit, mean = frequency[m], best[m, 0], best[m, 1], best[m, 2], best[m, 3]
+        moments = 0
+        for i in range(marks):
+            if bounds[i] == bounds[i + 1]:
+                continue
+            g, most = floor, 0.0
+            here = i - (1 << 60)  # a mark far from every moment shares it with none
+            for c in range(bounds[i], bounds[i + 1]):
+                turn = f * u[c] - phase
+                near = math.floor(turn + 0.5)
+                wide2 = sigma * sigma + (spread[c] * f) ** 2
+                one = weight[c] * math.exp(-0.5 * (turn - near) ** 2 / wide2) / math.sqrt(TWO_PI * wide2)
+                g += one
+                if one > most:
+                    most, here = one, int(near)
+            k = 0
+            while k < moments and moment[k] != here:
+                k += 1
+            if k == moments:
+                moment[k], odds[k], apart[k] = here, 0.0, 1.0
+                moments += 1
+            odd = hit * g * mean / (1.0 - hit)
+            odds[k] += odd
+            apart[k] *= 1.0 + odd
+        many = f * way + 1.0
+        poly[:] = 0.0
+        poly[0] = 1.0
+        for q in range(moments):
+            for k in range(q + 1, 0, -1):
+                # More marks than there are moments cannot be; one more may, for N is a mean.
+                if k <= many + 1.0:
+                    poly[k] += odds[q] * poly[k - 1] * many / max(many - (k - 1), 1.0)
+            for k in range(q + 2):
+                poly[k] /= apart[q]
+        change[m] = poly[: moments + 1].sum()

@@ -217,14 +217,17 @@ def _anywhere(surface: Surface, marks: Marks, placed: Placed) -> float:
 
 
 def _object(job: Job, marks: Marks, part: int | None) -> Surface:
-    """Return the object the marks are on: the one that most of them lie on, the whole job where it is one."""
-    count = job.file.shape.objects
+    """Return the object the marks are on: the one that most of them lie on, the whole job where it is one.
+
+    Who measures heights and angles holds the part from outside; x and y may be given of a mark in a hole.
+    """
+    count, outside = job.file.shape.objects, not np.isfinite(marks.x).all()
     if part is not None or count <= 1 or not np.isfinite(marks.x).any():
-        return find_surface(job, part)
-    best, chosen = -1, find_surface(job)
+        return find_surface(job, part, outside=outside)
+    best, chosen = -1, find_surface(job, outside=outside)
     for k in range(1, min(count, 64) + 1):
         try:
-            surface = find_surface(job, k)
+            surface = find_surface(job, k, outside=outside)
         except BadInput:
             continue
         near = int((place_marks(surface, marks)[2].line > 0).sum())

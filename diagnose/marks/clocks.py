@@ -7,7 +7,9 @@ A beat of period P and phase phi leaves marks where the clock, folded, lies near
 g_i is the wrapped normal (sd sigma) averaged over the pieces of surface that mark i may lie on, fbar(P, phi) its mean over the
 whole printed surface of the band, so r is exactly normalised on this surface, however unevenly the clock runs over it
 (amended design, 1.9). The product over marks is integrated over phi, h, sigma, P (log-uniform) and for time a slow drift
-(1.12); the mean of the factor over marks strewn on the surface is 1, hence P(factor > x) <= 1/x (Markov).
+(1.12); the mean of the factor over marks strewn on the surface is 1, hence P(factor > x) <= 1/x (Markov). A beat of a clock
+that runs with the job is one moment, which leaves one mark at most: where marks are many and moments few, it says much that no
+two of them share one.
 
 The integral over periods is a sum over frequencies so close that no beat is stepped over. All are screened by Rayleigh's
 statistic; the most telling are evaluated all, the rest by a systematic sample in proportion to their prior (stratified
@@ -36,6 +38,8 @@ HIT_WEIGHT = np.array([0.1, 0.25, 0.35, 0.3])
 """Share of the marks that keep the beat: who marks a pattern marks mostly it (common practice, no source)."""
 FLOOR = 0.02
 """Share of marks of the beat that fall at any phase: keeps phases at which nothing is printed harmless."""
+MOMENTS = ("time", "path", "filament")
+"""Clocks that run with the job: each beat is one moment and leaves one mark at most."""
 PHASES = 64
 STEP = 0.1
 """Turns of phase over the span of the marks from one frequency to the next: at its ends a beat is met within a quarter of it."""
@@ -101,6 +105,8 @@ class Sweep:
     prior: Floats
     """Adds up to 1."""
     factor: Floats
+    loose: Floats
+    """The same as if a beat might leave any number of marks: how well its folds alone fit."""
     step: float
     lowest: float
     highest: float
@@ -114,7 +120,7 @@ class Sweep:
     says: Bools
     """(n,) marks with a say."""
 
-    def decibans(self, low: float | None = None, high: float | None = None) -> float:
+    def decibans(self, low: float | None = None, high: float | None = None, *, loose: bool = False) -> float:
         """Return 10 log10 of the Bayes factor for periods within bounds, log-uniform; what cannot be seen there counts 1."""
         first, last = 1.0 / (high or 1.0 / self.lowest), 1.0 / (low or 1.0 / self.highest)
         inside = (self.frequency >= first * (1 - 1e-9)) & (self.frequency <= last * (1 + 1e-9))
@@ -124,7 +130,7 @@ class Sweep:
             return 0.0
         share = min(1.0, seen / total)
         prior = self.prior[inside]
-        factor = float((prior * self.factor[inside]).sum() / prior.sum())
+        factor = float((prior * (self.loose if loose else self.factor)[inside]).sum() / prior.sum())
         return float(10 * np.log10(max(share * factor + 1 - share, 1e-30)))
 
 
@@ -193,6 +199,8 @@ def sweep(
     else:
         kernels.deposit(u0, u1, mass, low, width, laid)
     laid /= laid.sum()
+    moments = clock in MOMENTS and ground is None
+    way = surface.way(clock) if moments else 0.0
     own_weight = own if weight is None else own * weight[chosen]
     prior_f = 1.0 / grid_f
     prior_f /= prior_f.sum()
@@ -210,19 +218,24 @@ def sweep(
     prior = (believed[:, None] * prior_f[None, :]).ravel()
     at, scaled = _chosen(score.ravel(), prior, top)
     k_of, m_of = np.divmod(at, count)
-    factor = np.empty(len(at))
+    factor, loose = np.empty(len(at)), np.empty(len(at))
     for k, slope in enumerate(amount.tolist()):
         mine = np.flatnonzero(k_of == k)
         if not len(mine):
             continue
-        s, out = spectra[slope], np.empty(len(mine))
+        s, out, best = spectra[slope], np.empty(len(mine)), np.empty((len(mine), 4))
         kernels.evaluate(
             grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, s.real, s.imag, s.grid, SIGMA, SIGMA_WEIGHT,
-            HIT, HIT_WEIGHT, FLOOR, PHASES, out,
+            HIT, HIT_WEIGHT, FLOOR, PHASES, out, best,
         )  # fmt: skip
+        loose[mine] = out
+        if moments:
+            change = np.empty(len(mine))
+            kernels.once(grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, best, FLOOR, way, change)
+            out *= change
         factor[mine] = out
     return Sweep(
-        clock, grid_f[m_of], m_of, amount[k_of], scaled, factor, step, first, float(grid_f[-1]) if count > 1 else 1 / least,
+        clock, grid_f[m_of], m_of, amount[k_of], scaled, factor, loose, step, first, float(grid_f[-1]) if count > 1 else 1 / least,
         centre, span, bounds, u, spread, own_weight, spectra, says,
     )  # fmt: skip
 

@@ -129,7 +129,7 @@ def make(job: Job, fault: Fault, seed: int, person: Person | None = None, machin
     random = np.random.default_rng(seed)
     if machine is None and job.run is not None:
         machine = job.run.machine
-    truth = _print(job, fault, machine, random)
+    truth = _print(job, fault, machine, random, outside=person.gives != "place")
     left = _leave(truth, fault, person.wanted, random)
     left = left[truth.outer[left.move]]
     seen = left[random.uniform(size=len(left)) >= person.missed]
@@ -143,7 +143,7 @@ def make(job: Job, fault: Fault, seed: int, person: Person | None = None, machin
     return Made(marks, spots[order], true[order], truth, len(left))
 
 
-def _print(job: Job, fault: Fault, machine: Machine | None, random: np.random.Generator) -> Truth:
+def _print(job: Job, fault: Fault, machine: Machine | None, random: np.random.Generator, *, outside: bool) -> Truth:
     """Return the job as printed, with saves of a random phase, and random stalls where those are the fault."""
     first, stalls = None, None
     if machine is not None and machine.checkpoint_every > 0:
@@ -151,7 +151,7 @@ def _print(job: Job, fault: Fault, machine: Machine | None, random: np.random.Ge
     if machine is not None and isinstance(fault, At) and fault.place == "random-stops":
         longest = 2 * float(job.file.nominal_s.sum()) if job.run is None else 1.5 * job.run.time_s
         stalls = draw_stalls(machine, longest, int(random.integers(1 << 31)))
-    return Truth(job, machine, first, stalls)
+    return Truth(job, machine, first, stalls, outside=outside)
 
 
 def _leave(truth: Truth, fault: Fault, wanted: int, random: np.random.Generator) -> Spots:

@@ -70,11 +70,21 @@ class Surface:
         """(m,) mm."""
         return self.job.file.shape.length[self.ids]
 
-    @cached_property
-    def area(self) -> Floats:
-        """(m,) mm2 of printed surface: length times thickness of the layer."""
+    @property
+    def printed(self) -> Floats:
+        """(m,) mm2 that each move printed: length times thickness of the layer."""
         thick = self.job.file.shape.layer_height
         return np.asarray(self.length * thick[np.maximum(self.layer[self.ids], 0)])
+
+    @cached_property
+    def area(self) -> Floats:
+        """(m,) mm2 of surface that each move stands for: what it printed, unless the surface was thinned."""
+        return self.printed
+
+    def way(self, clock: Clock) -> float:
+        """Return what a clock runs through over the surface, moves that were left out included."""
+        u0, u1 = self.ends(clock)
+        return float((np.abs(u1 - u0) * self.area / np.maximum(self.printed, 1e-12)).sum())
 
     @cached_property
     def spiral(self) -> Bools:
@@ -130,8 +140,10 @@ def draw(weight: Floats, count: int) -> tuple[Ints, Floats]:
     return drawn, times * (total[-1] / count)
 
 
-def find_surface(job: Job, part: int | None = None) -> Surface:
+def find_surface(job: Job, part: int | None = None, *, outside: bool = True) -> Surface:
     """Return the outer surface of a job, or of one of the objects drawn one after the other, counted from 1.
+
+    `outside`: only what is seen from outside the part; walls round holes and hollows are left out.
 
     Raises
     ------
@@ -139,7 +151,7 @@ def find_surface(job: Job, part: int | None = None) -> Surface:
         The job draws no outer wall, or has no such object.
     """
     moves, shape = job.file.moves, job.file.shape
-    outer = (shape.role == Role.OUTER) & (moves.e > 0) & (shape.length > 0)
+    outer = (shape.outside if outside else shape.role == Role.OUTER) & (moves.e > 0) & (shape.length > 0)
     ids = np.flatnonzero(outer)
     if part is not None:
         if not 1 <= part <= max(1, shape.objects):

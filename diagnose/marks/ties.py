@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from diagnose.marks.clocks import Sweep
+from diagnose.marks.clocks import MOMENTS, Sweep
 from diagnose.marks.model import Clock, ClockReading
 from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import Surface
@@ -49,9 +49,12 @@ def find_ties(
         alike = _alike(surface, best, rival.clock)
         if alike:
             same.append(rival.clock)
-        behind = best.decibans - rival.decibans
+        # A ring or stripe may leave one mark a beat just as moments do: that marks never share one speaks for neither.
+        loose = best.clock in MOMENTS and rival.clock not in MOMENTS
+        own = sweep_.loose if loose else sweep_.factor
+        behind = sweep_.decibans(loose=loose) - other.decibans()
         # Of its best period alone: how many periods were tried tells clocks apart in belief, not on this part.
-        peaks = 10 * np.log10(sweep_.factor.max() / max(float(other.factor.max()), 1e-300))
+        peaks = 10 * np.log10(own.max() / max(float(other.factor.max()), 1e-300))
         folds = peaks < PEAK_DB and _shares(kept, rival, other) >= FOLDS
         if (alike and behind < FAR_DB) or (speaks and (behind < CLOSE_DB or folds)):
             tied.append(rival.clock)

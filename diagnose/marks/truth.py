@@ -42,11 +42,14 @@ class Truth:
         When the first checkpoint of the true machine falls due; None: one interval after the start.
     stalls
         Random stalls that the true machine suffered.
+    outside
+        Whether marks are seen from outside the part only, not in its holes.
     """
 
     def __init__(
-        self, job: Job, machine: Machine | None, first_save_s: float | None = None, stalls: Stalls | None = None
-    ) -> None:
+        self, job: Job, machine: Machine | None, first_save_s: float | None = None, stalls: Stalls | None = None,
+        *, outside: bool = True,
+    ) -> None:  # fmt: skip
         file = job.file
         self.job, self.moves, self.shape, self.machine = job, file.moves, file.shape, machine
         self.first_save_s, self.stalls = first_save_s, stalls
@@ -54,7 +57,8 @@ class Truth:
         self.ends = ends
         self.starts = np.vstack((np.nan_to_num(self.moves.start)[None, :], ends[:-1]))
         """(n, 3) mm."""
-        self.outer: Bools = (self.shape.role == Role.OUTER) & (self.moves.e > 0) & (self.shape.length > 0)
+        outer = self.shape.outside if outside else self.shape.role == Role.OUTER
+        self.outer: Bools = outer & (self.moves.e > 0) & (self.shape.length > 0)
         if not self.outer.any():
             raise BadInput("this job draws no outer wall", "marks are made on outer walls")
         seen = np.concatenate((self.starts[self.outer, :2], ends[self.outer, :2]))

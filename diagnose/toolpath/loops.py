@@ -70,6 +70,14 @@ class Loops:
         """Return some of the loops, yet to be nested anew."""
         return Loops(**{field.name: getattr(self, field.name)[chosen] for field in fields(self)})
 
+    def moves(self, chosen: Bools, n: int) -> Bools:
+        """Return (n,) which moves of a job draw one of these loops."""
+        change = np.zeros(n + 1, np.int32)
+        np.add.at(change, self.first[chosen], 1)
+        np.add.at(change, self.last[chosen] + 1, -1)
+        inside: Bools = np.cumsum(change[:n]) > 0
+        return inside
+
     def bounds(self, layers: int) -> Ints:
         """Return (layers + 1,) where the loops of each layer begin."""
         return np.searchsorted(self.layer, np.arange(layers + 1)).astype(np.int64)

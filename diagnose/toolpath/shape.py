@@ -62,6 +62,13 @@ class Shape:
         return self.hanging.result()
 
     @property
+    def outside(self) -> NDArray[np.bool_]:
+        """(n,) moves of the outer contour that can be seen from outside the part: those round holes and hollows are left out."""
+        outer: NDArray[np.bool_] = self.role == Role.OUTER
+        seen = outer & ~self.loops.moves(self.loops.hole, len(outer))
+        return seen if seen.any() else outer
+
+    @property
     def objects(self) -> int:
         """How many objects are drawn one after the other."""
         return len(self.object_first)

@@ -30,6 +30,7 @@ PERIODS: dict[Clock, tuple[float, float]] = {
     "x": (8, 40), "y": (8, 40),
 }  # fmt: skip
 """What a workshop meets (common practice, no source): saves and switching heaters, gears, screws, pulleys."""
+MOMENTS = ("time", "path", "filament")
 WIDER = 1.5
 """Times shorter or longer than those that rivals may be: no printer has a screw of a twentieth of a millimetre."""
 SAMPLE = 4000
@@ -111,6 +112,9 @@ def _ties(
         for k in np.flatnonzero(near.all(axis=1)).tolist():
             fitted = _fit(shown, float(f[k, 0]), float(phase[k, 0]), circle)
             folds = np.abs(_off(shown, *fitted)) <= within * np.hypot(error * fitted[0], jitter) + 1e-9
+            moments = np.round(fitted[0] * shown - fitted[1])
+            if clock in MOMENTS and len(np.unique(moments)) < len(moments):
+                continue  # a moment leaves one mark at most
             if folds.all() and _says(everywhere, error, jitter, *fitted) >= least:
                 return True
     return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -45,7 +46,7 @@ def factor_of(found: Sweep, frequency: float, drift: float = 0.0) -> float:
     u = found.u + drift * found.span * s * (1 - s) - found.centre
     kernels.evaluate(
         np.array([frequency]), u, found.spread, found.weight, found.bounds, spectrum.real, spectrum.imag, spectrum.grid,
-        SIGMA, SIGMA_WEIGHT, HIT, HIT_WEIGHT, FLOOR, PHASES, out,
+        SIGMA, SIGMA_WEIGHT, HIT, HIT_WEIGHT, FLOOR, PHASES, out, np.empty((1, 4)),
     )  # fmt: skip
     return float(out[0])
 
@@ -63,6 +64,34 @@ def test_the_factor_of_one_period_is_that_of_a_plain_twin(tmp_path: Path, shape:
             for h, b in zip(HIT.tolist(), HIT_WEIGHT.tolist(), strict=True)
         )
         assert factor_of(found, frequency, drift) == pytest.approx(twin, rel=0.03)
+
+
+@pytest.mark.parametrize("way", [9.0, 14.0, 300.0])
+def test_marks_at_one_moment_exclude_each_other_as_a_plain_count_of_all_choices_says(way: float) -> None:
+    """Slow twin: every choice of the marks that keep the beat, none where two of them share a moment."""
+    random = np.random.default_rng(11)
+    u = np.concatenate((np.arange(5) + 0.02 * random.standard_normal(5), [2.01, 0.4]))  # the last but one shares, the last is off
+    n, hit, sigma, mean, change = len(u), 0.78, 0.025, 1 / (0.9 + FLOOR), np.empty(1)
+    kernels.once(
+        np.ones(1), u, np.full(n, 0.01), np.ones(n), np.arange(n + 1), np.array([[0.0, sigma, hit, mean]]), FLOOR, way, change
+    )
+    wide = np.hypot(sigma, 0.01)
+    odds = hit * mean * (stats.norm.pdf(u - np.round(u), scale=wide) + FLOOR) / (1 - hit)
+    many, total = way + 1, 0.0
+    for k in range(n + 1):
+        for chosen in itertools.combinations(range(n), k):
+            moments = {round(float(u[i])) for i in chosen}
+            if len(moments) == k:
+                total += np.prod(odds[list(chosen)]) * np.prod([many / (many - j) for j in range(k)])
+    assert change[0] == pytest.approx(total / np.prod(1 + odds), rel=1e-9)
+
+
+def test_as_many_moments_as_marks_speak_for_a_beat_and_one_moment_for_many_against() -> None:
+    spread, weight, change = np.full(10, 0.01), np.ones(10), np.empty(1)
+    best = np.array([[0.0, 0.025, 0.78, 1.0]])
+    for u, least, most in ((np.arange(10.0), 20.0, np.inf), (np.full(10, 4.0), 0.0, 1e-3)):
+        kernels.once(np.ones(1), u, spread, weight, np.arange(11), best, FLOOR, 10.0, change)
+        assert least < change[0] < most
 
 
 @pytest.mark.parametrize("clock", ["time", "path", "height", "layer", "angle", "x"])

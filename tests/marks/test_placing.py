@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from diagnose.errors import BadInput
+from diagnose.marks.analysis import analyse
 from diagnose.marks.placing import Pieces, place_marks
 from diagnose.marks.surface import Surface, find_surface
 from diagnose.toolpath.columns import Floats
+from tests.marks import parts as shapes
 from tests.marks.hand import boxes, marks, measured, spiral, strewn
 from tests.toolpath import parts
 
@@ -33,6 +36,25 @@ def layers_of(pieces: Pieces, i: int) -> tuple[Floats, Floats]:
     a, b = pieces.bounds[i], pieces.bounds[i + 1]
     layer, at = np.unique(pieces.mean[a:b, 4], return_inverse=True)
     return layer, np.bincount(at, pieces.weight[a:b])
+
+
+def test_heights_and_angles_are_sought_outside_and_places_in_hollows_too(tmp_path: Path) -> None:
+    """An open box: from outside one wall a layer is seen, in its hollow another, a line to the inside."""
+    random = np.random.default_rng(3)
+    job = shapes.read(shapes.part("box", random), None, tmp_path)
+    all_walls, seen = find_surface(job, outside=False), find_surface(job)
+    above = job.file.shape.layer_z[all_walls.layer[all_walls.ids]] > 2.0
+    hollow = all_walls.ids[above & ~np.isin(all_walls.ids, seen.ids)]
+    x = job.file.moves.x
+    assert len(hollow) and len(hollow) == pytest.approx(above.sum() / 2, rel=0.05)
+    assert x[hollow].max() < x[seen.ids].max() - 0.3
+    at = hollow[:: len(hollow) // 6]
+    angle = np.degrees(np.arctan2(job.file.moves.y[at] - seen.axis[1], x[at] - seen.axis[0]))
+    by_angle = marks(job.file.moves.z[at], angle)
+    by_place = replace(by_angle, angle=np.full(len(at), np.nan), x=x[at], y=job.file.moves.y[at], place_err=np.full(len(at), 0.1))
+    for given, there in ((by_angle, seen.ids), (by_place, hollow)):
+        lines = analyse(job, given).placed.line
+        assert np.isin(lines, job.file.moves.line[there]).all()
 
 
 def test_a_mark_between_two_layers_belongs_to_either_by_its_error_in_height(tmp_path: Path) -> None:

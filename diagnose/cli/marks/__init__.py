@@ -53,7 +53,8 @@ def marks(
     13.1,190
 
     Round: angle 0 is on the right as the part lay on the bed, and angles count counter-clockwise seen from above; --zero
-    and --turn say otherwise. Heights alone will do, but tell less. A printer card (--printer) adds the stops it predicts
+    and --turn say otherwise. Heights alone will do, but tell less. Both are sought on the outside of the part; of marks in a
+    hole give x_mm, y_mm and z_mm. A printer card (--printer) adds the stops it predicts
     and what of its drive turns once in the period found.
     """
     if schema:
