@@ -15,6 +15,7 @@ from diagnose.marks import places as places_
 from diagnose.marks.clocks import REST, TOP, USUAL, Sweep, sweep
 from diagnose.marks.model import (
     LEAST_MARKS,
+    TRIED_DB,
     Ask,
     Clock,
     Marks,
@@ -135,7 +136,7 @@ def _report(weighed: _Weighed, marks: Marks, asks: Sequence[Ask], trains: Mappin
             dict.fromkeys(asks, 0.0), surface.axis, (surface.low, surface.high),
         )  # fmt: skip
     told = [
-        read_sweep(found, surface, trains, len(CLOCKS)) if found is not None else silent(clock, len(marks), len(CLOCKS))
+        read_sweep(found, surface, trains) if found is not None else silent(clock, len(marks))
         for clock, found in weighed.sweeps.items()
     ]
     clocks = sorted(told, key=lambda c: (np.isnan(c.period), -c.decibans))
@@ -195,7 +196,7 @@ def _turned(
     if not report.clocks:
         return report
     clocks = [
-        replace(c, decibans=mean([next(o.decibans for o in r.clocks if o.clock == c.clock) if r.clocks else 0.0 for _, r in found]))
+        replace(c, decibans=mean([next(o.decibans for o in r.clocks if o.clock == c.clock) if r.clocks else -TRIED_DB for _, r in found]))
         for c in report.clocks
     ]
     places = [

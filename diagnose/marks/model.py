@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -21,6 +22,9 @@ UNIT: Mapping[Clock, str] = {
     "time": "s", "path": "mm", "filament": "mm", "height": "mm", "layer": "layers", "angle": "deg", "x": "mm", "y": "mm",
 }  # fmt: skip
 """Unit of each clock's period."""
+
+TRIED_DB = 10 * math.log10(len(UNIT))
+"""Taken off every clock: of so many the best is looked at, and each is believed one in so many, else chance would speak up as often."""
 
 LEAST_MARKS = 4
 """Fewer marks than this say nothing that could not be chance."""

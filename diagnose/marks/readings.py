@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from diagnose.marks.clocks import SIGMA, STEP, Sweep, best_beat
-from diagnose.marks.model import UNIT, Clock, ClockReading
+from diagnose.marks.model import TRIED_DB, UNIT, Clock, ClockReading
 from diagnose.marks.surface import Surface
 from diagnose.marks.trains import part_behind
 from diagnose.toolpath.columns import Floats, Ints
@@ -23,19 +23,14 @@ NAMES = {2: "half", 3: "a third", 4: "a quarter", 5: "a fifth", 6: "a sixth"}
 FOLDS = {2: "twice", 3: "three times", 4: "four times", 5: "five times", 6: "six times"}
 
 
-def silent(clock: Clock, marks: int, tried: int = 1) -> ClockReading:
+def silent(clock: Clock, marks: int) -> ClockReading:
     """Return the reading of a clock that this band of surface holds no two beats of: it says nothing."""
     nan = float("nan")
-    return ClockReading(clock, _less(0.0, tried), nan, UNIT[clock], nan, nan, nan, 0, np.full(marks, np.nan))
+    return ClockReading(clock, -TRIED_DB, nan, UNIT[clock], nan, nan, nan, 0, np.full(marks, np.nan))
 
 
-def _less(decibans: float, tried: int) -> float:
-    """Of `tried` clocks the best one is looked at: each is believed one in so many, else chance would speak up as often."""
-    return float(decibans - 10 * np.log10(tried))
-
-
-def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float], tried: int = 1) -> ClockReading:
-    """Return the reading of a clock from everything that was evaluated of it, one of `tried` clocks."""
+def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float]) -> ClockReading:
+    """Return the reading of a clock from everything that was evaluated of it."""
     belief = found.prior * found.factor
     belief = belief / belief.sum()
     number, back = np.unique(found.number, return_inverse=True)
@@ -64,7 +59,7 @@ def read_sweep(found: Sweep, surface: Surface, trains: Mapping[str, float], trie
             harmonics.append(f"{harmonic} the period, {1.0 / f:.3g} {unit}, fits nearly as well")
     part = part_behind(found.clock, period, low, high, trains)
     return ClockReading(
-        found.clock, _less(found.decibans(), tried), period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
+        found.clock, found.decibans() - TRIED_DB, period, unit, low, high, float(phase), hits, beat.folded, tuple(harmonics),
         tuple(aliases), part,
     )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -89,11 +90,7 @@ def _alike(surface: Surface, best: ClockReading, rival: Clock) -> bool:
 def _middle(surface: Surface, clock: Clock, most: int = 20_000) -> Floats:
     """Return what a clock shows at evenly spread moves of the band."""
     every = max(1, len(surface) // most)
-    thin = Surface(
-        surface.job, surface.ids[::every], surface.axis, surface.low, surface.high, surface.depart, surface.begin,
-        surface.path, surface.filament,
-    )  # fmt: skip
-    u0, u1 = thin.ends(clock)
+    u0, u1 = replace(surface, ids=surface.ids[::every]).ends(clock)
     return np.asarray(0.5 * (u0 + u1))
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from diagnose.knowledge.cards import Printer
 from diagnose.knowledge.models import Leaves
 from diagnose.knowledge.pack import Knowledge
-from diagnose.marks.model import LEAST_MARKS, UNIT, Ask, Marks, MarksReport
+from diagnose.marks.model import LEAST_MARKS, TRIED_DB, UNIT, Ask, Marks, MarksReport
 from diagnose.triage.sources import card
 from diagnose.triage.wording import beat, keeps, kinds_of_places, times
 
@@ -141,6 +141,7 @@ def marks_json(report: MarksReport, job: Job, printer: str | None = None) -> dic
             }
             for c in sorted(report.clocks, key=lambda c: -c.decibans)
         ],
+        "tried_db": _number(TRIED_DB, 2),
         "ties": [list(tie) for tie in report.ties],
         "why_tied": list(report.why_tied),
         "places": [

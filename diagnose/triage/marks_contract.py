@@ -39,7 +39,7 @@ class ClockRow(_Part):
 
     clock: ClockName
     decibans: float
-    """10 log10 of the Bayes factor against marks anywhere on the printed surface; 10 is ten to one."""
+    """10 log10 of the Bayes factor against marks anywhere on the printed surface, less ``tried_db``; 10 is ten to one."""
     period: float | None
     """The best one; null where the marked stretch holds no two periods."""
     unit: Literal["s", "mm", "layers", "deg"]
@@ -120,6 +120,8 @@ class MarksOutput(_Part):
     placed: int
     """Marks that lie on the part."""
     clocks: list[ClockRow]
+    tried_db: float
+    """dB taken off each clock, for the best of several is looked at."""
     ties: list[list[ClockName]]
     """Clocks that this part cannot tell apart as far as these marks go."""
     why_tied: list[str]

@@ -94,14 +94,18 @@ def _tables(told: Mapping[str, Any], pen: Pen) -> Iterator[str]:
     heads = [[" keeps time with", "best beat (between)", "on it"]] + ([[" lies at", "", "on it"]] if places else [])
     cells = list(table([*heads, *(row[:-1] for row in clocks + places)], [False, False, True]))
     wide = max(map(len, cells))
-    values = [row[-1] or 0.0 for row in clocks + places]
+    values = [row[-1] for row in clocks + places]
     half = min(max(pen.width - wide - 14, 4), 40)
-    left = min(max((math.ceil(min(-v, FULL_BAR) / FULL_BAR * half) for v in values if v < 0), default=0), half // 2)
+    left = min(max((math.ceil(min(-v, FULL_BAR) / FULL_BAR * half) for v in values if v is not None and v < 0), default=0), half // 2)
     right = max(min(half, pen.width - wide - 10 - left), 1)
     scale = f"dB  {'against':>{left}} for" if left >= 7 else "dB"
-    rows = [f"{text:<{wide}}  {v:+6.1f} {signed(v, left, right, pen)}".rstrip() for text, v in zip(cells[len(heads) :], values, strict=True)]
+    rows = [f"{text:<{wide}}" + ("" if v is None else f"  {v:+6.1f} {signed(v, left, right, pen)}")
+            for text, v in zip(cells[len(heads) :], values, strict=True)]  # fmt: skip
+    rows = [row.rstrip() for row in rows]
     yield f"{cells[0]:<{wide}}      {scale}"
     yield from rows[: len(clocks)]
+    if clocks:
+        yield from pen.folded(" ", f"{told['tried_db']:.0f} dB are taken off each: the best of {len(clocks)} tried looks good even by chance")
     if places:
         yield ""
         yield cells[1].rstrip()
@@ -113,7 +117,7 @@ def _tables(told: Mapping[str, Any], pen: Pen) -> Iterator[str]:
 
 def _clock_row(c: Mapping[str, Any], count: int) -> list[Any]:
     if c["period"] is None:
-        return [f" {clock_name(c['clock'])}", "no two beats", "", c["decibans"]]
+        return [f" {clock_name(c['clock'])}", "no two beats", "", None]
     width, name = _width(c), c["clock"]
     if width is None or (c["decibans"] or 0.0) < SPOKEN:
         return [f" {clock_name(name)}", length_of(name, c["period"]), _hits(c, count), c["decibans"]]
