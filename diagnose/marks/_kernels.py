@@ -351,51 +351,58 @@ def evaluate(
 
 @kernel
 def once(
-    frequency: Floats, u: Floats, spread: Floats, weight: Floats, bounds: Ints, best: Floats, floor: float, way: float,
+    frequency: Floats, u: Floats, spread: Floats, weight: Floats, bounds: Ints, best: Floats, floor: float, many: Floats,
     change: Floats,
 ) -> None:  # fmt: skip
     """Write (m,) by what the factor at each frequency changes where every moment of the beat leaves one mark at most.
 
-    With a_i = h r_i / (1 - h) the odds that mark i keeps the beat, marks at one moment exclude each other, and k marks take
-    N, N - 1, N - 2 ... moments in place of N each time: sum over k of c_k N^k / (N)_k over the product of all 1 + a_i, c_k
-    the coefficients of the product over moments of 1 + z (sum of a_i there). N is `way`, what the clock runs through over
-    the surface, times the frequency. Worked out where `evaluate` found the factor greatest, `best` (m, 4).
+    Mark i keeps the beat with a chance of h_i, and at the moment of mark j with p_ij, by where their pieces lie: then one of them
+    does not. That none shares one has the chance of the product of 1 - h_i (1 - product over earlier j of 1 - h_j p_ij). And k
+    marks take N, N - 1, N - 2 ... moments in place of N each time: the mean of N^k / (N)_k over how many keep it, those that
+    share one counted once, N being `many` (m,). Worked out where `evaluate` found the factor greatest, `best` (m, 4).
     """
-    marks = len(bounds) - 1
-    moment, odds, apart, poly = np.empty(marks, np.int64), np.empty(marks), np.empty(marks), np.empty(marks + 1)
+    marks, pieces = len(bounds) - 1, len(u)
+    moment, share = np.empty(pieces, np.int64), np.empty(pieces)
+    chance, keep, shared = np.empty(marks + 1), np.empty(marks), np.empty(marks)
     for m in range(len(frequency)):
         f, phase, sigma, hit, mean = frequency[m], best[m, 0], best[m, 1], best[m, 2], best[m, 3]
-        moments = 0
+        value = 1.0
+        shared[:] = 0.0
         for i in range(marks):
-            if bounds[i] == bounds[i + 1]:
-                continue
-            g, most = floor, 0.0
-            here = i - (1 << 60)  # a mark far from every moment shares it with none
-            for c in range(bounds[i], bounds[i + 1]):
+            a, b = bounds[i], bounds[i + 1]
+            total = floor
+            for c in range(a, b):
                 turn = f * u[c] - phase
                 near = math.floor(turn + 0.5)
                 wide2 = sigma * sigma + (spread[c] * f) ** 2
-                one = weight[c] * math.exp(-0.5 * (turn - near) ** 2 / wide2) / math.sqrt(TWO_PI * wide2)
-                g += one
-                if one > most:
-                    most, here = one, int(near)
-            k = 0
-            while k < moments and moment[k] != here:
-                k += 1
-            if k == moments:
-                moment[k], odds[k], apart[k] = here, 0.0, 1.0
-                moments += 1
-            odd = hit * g * mean / (1.0 - hit)
-            odds[k] += odd
-            apart[k] *= 1.0 + odd
-        many = f * way + 1.0
-        poly[:] = 0.0
-        poly[0] = 1.0
-        for q in range(moments):
-            for k in range(q + 1, 0, -1):
-                # More marks than there are moments cannot be; one more may, for N is a mean.
-                if k <= many + 1.0:
-                    poly[k] += odds[q] * poly[k - 1] * many / max(many - (k - 1), 1.0)
-            for k in range(q + 2):
-                poly[k] /= apart[q]
-        change[m] = poly[: moments + 1].sum()
+                moment[c] = int(near)
+                share[c] = weight[c] * math.exp(-0.5 * (turn - near) ** 2 / wide2) / math.sqrt(TWO_PI * wide2)
+                total += share[c]
+            odds = hit * total * mean / (1.0 - hit) if b > a else 0.0
+            keep[i] = odds / (1.0 + odds)
+            for c in range(a, b):
+                share[c] /= total
+            free = 1.0
+            for j in range(i):
+                same = 0.0
+                for d in range(bounds[j], bounds[j + 1]):
+                    for c in range(a, b):
+                        if moment[c] == moment[d]:
+                            same += share[c] * share[d]
+                free *= 1.0 - keep[j] * same
+                shared[i] += keep[j] * same
+                shared[j] += keep[i] * same
+            value *= 1.0 - keep[i] * (1.0 - free)
+        chance[:] = 0.0
+        chance[0] = 1.0
+        for i in range(marks):
+            h = keep[i] / (1.0 + shared[i])
+            for k in range(i + 1, 0, -1):
+                chance[k] = chance[k] * (1.0 - h) + chance[k - 1] * h
+            chance[0] *= 1.0 - h
+        taken, room = 0.0, 1.0
+        for k in range(marks + 1):
+            taken += chance[k] * room
+            # More marks than there are moments cannot be; one more may, for N is a mean.
+            room *= many[m] / max(many[m] - k, 1.0) if k <= many[m] else 0.0
+        change[m] = value * taken

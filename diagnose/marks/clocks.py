@@ -43,6 +43,8 @@ MOMENTS = ("time", "path", "filament")
 PHASES = 64
 STEP = 0.1
 """Turns of phase over the span of the marks from one frequency to the next: at its ends a beat is met within a quarter of it."""
+LEAST_FACTOR = 1e-12
+"""Of the greatest; lesser ones add nothing, whatever is made of them."""
 TOP, REST = 1600, 1000
 """Frequencies evaluated: the most telling, and a sample of the others."""
 MOST_BEATS = 6_000
@@ -200,7 +202,6 @@ def sweep(
         kernels.deposit(u0, u1, mass, low, width, laid)
     laid /= laid.sum()
     moments = clock in MOMENTS and ground is None
-    way = surface.way(clock) if moments else 0.0
     own_weight = own if weight is None else own * weight[chosen]
     prior_f = 1.0 / grid_f
     prior_f /= prior_f.sum()
@@ -228,16 +229,33 @@ def sweep(
             grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, s.real, s.imag, s.grid, SIGMA, SIGMA_WEIGHT,
             HIT, HIT_WEIGHT, FLOOR, PHASES, out, best,
         )  # fmt: skip
-        loose[mine] = out
+        loose[mine] = out.copy()
         if moments:
-            change = np.empty(len(mine))
-            kernels.once(grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, best, FLOOR, way, change)
-            out *= change
+            tells = np.flatnonzero(out > LEAST_FACTOR * out.max())
+            f, best, change = grid_f[m_of[mine[tells]]], best[tells], np.empty(len(tells))
+            many = 1.0 + _moments(laid, width, f, best[:, 1]) * np.maximum(1.0 / best[:, 3] - FLOOR, 0.0)
+            kernels.once(f, warped[slope], spread, own_weight, bounds, best, FLOOR, many, change)
+            out[tells] *= change
         factor[mine] = out
     return Sweep(
         clock, grid_f[m_of], m_of, amount[k_of], scaled, factor, loose, step, first, float(grid_f[-1]) if count > 1 else 1 / least,
         centre, span, bounds, u, spread, own_weight, spectra, says,
     )  # fmt: skip
+
+
+def _moments(laid: Floats, width: float, frequency: Floats, sigma: Floats) -> Floats:
+    """Return (k,) how many moments of a beat may leave marks on the surface, on average over its phase.
+
+    A moment strays by sigma of a period, so it may or may not come while the surface is printed. Of moments with chances p_b so
+    many count as (sum p)^2 / sum p^2; with p_b what of the clock goes to the surface in a bin as wide as a moment strays, that
+    is the bin over the period over the sum of the squared shares of the surface in bins.
+    """
+    total = np.concatenate(([0.0], np.cumsum(laid)))
+    wide = np.sqrt(12.0) * sigma / frequency / width  # in bins; an even density of this width strays as much
+    steps = np.unique(np.geomspace(1, max(2.0, float(wide.max()) + 1), 40).astype(np.int64))
+    squares = np.array([float((np.diff(total[:: int(step)], append=1.0) ** 2).sum()) for step in steps])
+    shared = np.exp(np.interp(np.log(wide), np.log(steps), np.log(squares)))
+    return np.asarray(np.sqrt(12.0) * sigma / shared)
 
 
 def _chosen(score: Floats, prior: Floats, top: int) -> tuple[Ints, Floats]:

@@ -70,21 +70,11 @@ class Surface:
         """(m,) mm."""
         return self.job.file.shape.length[self.ids]
 
-    @property
-    def printed(self) -> Floats:
-        """(m,) mm2 that each move printed: length times thickness of the layer."""
-        thick = self.job.file.shape.layer_height
-        return np.asarray(self.length * thick[np.maximum(self.layer[self.ids], 0)])
-
     @cached_property
     def area(self) -> Floats:
-        """(m,) mm2 of surface that each move stands for: what it printed, unless the surface was thinned."""
-        return self.printed
-
-    def way(self, clock: Clock) -> float:
-        """Return what a clock runs through over the surface, moves that were left out included."""
-        u0, u1 = self.ends(clock)
-        return float((np.abs(u1 - u0) * self.area / np.maximum(self.printed, 1e-12)).sum())
+        """(m,) mm2 of printed surface: length times thickness of the layer."""
+        thick = self.job.file.shape.layer_height
+        return np.asarray(self.length * thick[np.maximum(self.layer[self.ids], 0)])
 
     @cached_property
     def spiral(self) -> Bools:
