@@ -14,6 +14,13 @@ FRESH_SUM = 1e6
 
 
 @kernel
+def eased(now: float, u: float, most: float) -> float:
+    """Return a speed or acceleration along u, lowered where its share on one axis exceeds what that axis may do."""
+    # Most moves are within it: no division tells them so.
+    return most / abs(u) if now * abs(u) > most else now
+
+
+@kernel
 def limit_moves(
     start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Floats, job_accel: Floats, waits: Ints,
     obeys: bool, print_accel: float, travel_accel: float, by_radius: bool,
@@ -70,23 +77,8 @@ def limit_moves(
         rate = job_accel[i] if obeys else 0.0
         if not rate > 0.0:
             rate = print_accel if de != 0.0 else travel_accel
-        # Most moves are within what their axes may do: no division tells them so.
-        if speed * abs(ux) > axis_speed[0]:
-            speed = axis_speed[0] / abs(ux)
-        if rate * abs(ux) > axis_accel[0]:
-            rate = axis_accel[0] / abs(ux)
-        if speed * abs(uy) > axis_speed[1]:
-            speed = axis_speed[1] / abs(uy)
-        if rate * abs(uy) > axis_accel[1]:
-            rate = axis_accel[1] / abs(uy)
-        if speed * abs(uz) > axis_speed[2]:
-            speed = axis_speed[2] / abs(uz)
-        if rate * abs(uz) > axis_accel[2]:
-            rate = axis_accel[2] / abs(uz)
-        if speed * abs(ue) > axis_speed[3]:
-            speed = axis_speed[3] / abs(ue)
-        if rate * abs(ue) > axis_accel[3]:
-            rate = axis_accel[3] / abs(ue)
+        for axis, u in enumerate((ux, uy, uz, ue)):
+            speed, rate = eased(speed, u, axis_speed[axis]), eased(rate, u, axis_accel[axis])
         cap[i] = speed
         accel[i] = rate
 
@@ -108,12 +100,8 @@ def limit_moves(
                         s = math.sqrt(max(0.0, 1.0 - gap))
                         size = 2.0 * math.sqrt(gap)
                         turn = min(rate, before_accel)
-                        if turn * abs(cx) > axis_accel[0] * size:
-                            turn = axis_accel[0] * size / abs(cx)
-                        if turn * abs(cy) > axis_accel[1] * size:
-                            turn = axis_accel[1] * size / abs(cy)
-                        if turn * abs(cz) > axis_accel[2] * size:
-                            turn = axis_accel[2] * size / abs(cz)
+                        for axis, c in enumerate((cx, cy, cz)):
+                            turn = eased(turn, c, axis_accel[axis] * size)
                         square = min(square, turn * deviation * s * (1.0 + s) / gap)
             else:
                 if cx != 0.0:
