@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Floats, Int32s, Ints, Singles
+from diagnose.toolpath.columns import Floats, Int32s, Ints
 
 TWO_PI = 2.0 * math.pi
 SWEEP = 60.0
@@ -166,48 +166,6 @@ def deposit(u0: Floats, u1: Floats, weight: Floats, low: float, step: float, his
                 histogram[k] += w * (1.0 - part)
             if 0 <= k + 1 < bins:
                 histogram[k + 1] += w * part
-
-
-@kernel
-def stand(
-    ids: Ints, length: Floats, wall: Floats, chance: Singles, least: float,
-    move: Ints, stops: Floats, at: Floats, first: Floats, last: Floats,
-) -> int:  # fmt: skip
-    """Write where stops right before moves, `chance` (n,) of each, leave the head on walls; return at how many places.
-
-    Walls are moves `ids` (m,), at `wall` (m,) mm. The head stands where the next move starts that is no filament alone:
-    at the start of a move of wall, or else at the end of the wall it has left. Each place gets that move, how many stops, and
-    mm along the walls, of itself and of the ends of its wall. Places with less than `least` are left out.
-    """
-    count = begun = 0
-    m, n = len(ids), len(length)
-    for k in range(m):
-        j = ids[k]
-        if k == 0 or ids[k - 1] != j - 1:
-            begun = count
-            start = wall[k]
-        total = float(chance[j])
-        i = j - 1
-        while i >= 0 and length[i] <= 0.0:
-            total += chance[i]
-            i -= 1
-        if total > least:
-            move[count], stops[count], at[count] = j, total, wall[k]
-            count += 1
-        if k + 1 < m and ids[k + 1] == j + 1:
-            continue
-        end = wall[k] + length[j]
-        total = 0.0
-        i = j + 1
-        while i < n and length[i] <= 0.0:
-            total += chance[i]
-            i += 1
-        if i < n and (k + 1 == m or ids[k + 1] != i) and total + chance[i] > least:
-            move[count], stops[count], at[count] = i, total + chance[i], end
-            count += 1
-        for c in range(begun, count):
-            first[c], last[c] = start, end
-    return count
 
 
 @kernel

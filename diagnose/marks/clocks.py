@@ -313,6 +313,7 @@ def _deposit_angles(surface: Surface, mass: Floats, width: float, laid: Floats) 
     from_, to = angle(begin), angle(begin + 1 / pieces[at])
     for turn in (-360.0, 0.0, 360.0):
         kernels.deposit(from_ + turn, to + turn, mass[at] / pieces[at], 0.0, width, laid)
+    laid[-2:] = 0.0  # a whole turn: it was laid out where the first one begins
 
 
 def _transforming(bins: int, width: float, offset: float) -> tuple[int, NDArray[np.complex128]]:

@@ -11,18 +11,16 @@ inhomogeneous Poisson process against a homogeneous one, given the number of mar
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.marks import _kernels as kernels
 from diagnose.marks.clocks import HIT, HIT_WEIGHT, MOST_BEATS, sweep
 from diagnose.marks.model import Place
 from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import CLOCKS, MOST_MOVES, Surface, draw
+from diagnose.toolpath.chances import in_full_queue
 from diagnose.toolpath.columns import EventKind, Floats, Ints, Role, Singles
-from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.queue import WHY
 from diagnose.toolpath.run import Run
 
@@ -46,8 +44,8 @@ BELIEF = (0.6, 0.3, 0.1)
 """In each of those, and in saves at times of their own (common practice, no source)."""
 DRIFTING = 400
 """Beats over the marks from which on the drifts that are tried lie too far apart to meet the true one."""
-Chance = Callable[[Machine, Floats, Floats], Floats]
-"""Of a stop right before the move that entered while one was carried out, from s that took and s the queue then held."""
+LEAST = 1e-9
+"""s of saves, or stops on average, of a place that counts."""
 KINDS: dict[str, tuple[EventKind, ...]] = {
     "pauses": (EventKind.PAUSE, EventKind.DWELL, EventKind.HEAT_WAIT, EventKind.WAIT_MOVES),
     "fan-changes": (EventKind.FAN,),
@@ -112,7 +110,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         wanted = [WHY.index(why) for why in ("link-rate", "line-time", "round-trip")]
         return _spots(surface, _standing(surface, run.stops.move[np.isin(run.stops.why, wanted)]))
     if place == "checkpoint-stops":
-        return _stopping(surface, run, run.anywhere.stops, _save) if len(run.anywhere.stops) else None
+        return _stopping(surface, run, run.anywhere.stops, saves=True) if len(run.anywhere.stops) else None
     spent = np.maximum(surface.depart[surface.ids] - surface.begin[surface.ids], 0.0)
     reserve = run.reserve_ms[surface.ids] / 1000
     if place == "short-reserve":
@@ -120,7 +118,7 @@ def find_place(surface: Surface, place: Place) -> Spots | Stretch | None:
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     if place == "random-stops":
         if len(run.risk.per_move) and run.risk.expected_stops > 0:
-            return _stopping(surface, run, run.risk.per_move, _stall)
+            return _stopping(surface, run, run.risk.per_move, saves=False)
         chance = np.where(run.settled[surface.ids], np.exp(-np.maximum(reserve - spent, 0.0) / STALL_S), 0.0)
         return _stretch(spent * chance / surface.area, int(np.count_nonzero(chance > 0.1)))
     return None
@@ -141,17 +139,6 @@ def weigh_place(surface: Surface, pieces: Pieces, place: Place) -> tuple[float, 
     ratio = (_by_mark(pieces, at / mean) + FLOOR) / (1 + FLOOR)
     decibans, hits = factor(ratio[says])
     return decibans, hits, found.count
-
-
-def _save(machine: Machine, lasted: Floats, low: Floats) -> Floats:
-    """Return s in which a save begun would stop the head."""
-    return np.clip(machine.checkpoint_takes - low, 0.0, lasted)
-
-
-def _stall(machine: Machine, lasted: Floats, low: Floats) -> Floats:
-    """Return how many stalls stop the head on average."""
-    mean = max(machine.hiccup_takes, 1e-9)
-    return np.asarray(machine.hiccups_per_min / 60 * mean * (np.exp(-low / mean) - np.exp(-(low + lasted) / mean)))
 
 
 def factor(ratio: Floats) -> tuple[float, int]:
@@ -274,26 +261,28 @@ def _stretch(density: Floats, count: int) -> Stretch | None:
     return Stretch(density, count) if count and density.any() else None
 
 
-def _stopping(surface: Surface, run: Run, before_move: Singles, full: Chance) -> Spots | None:
+def _stopping(surface: Surface, run: Run, before_move: Singles, saves: bool) -> Spots | None:
     """Return where stops right before moves (n,) leave the head on the band.
 
     Where the run happened to save, the queue was refilling, and the chances are those of this one case: in their place
     stands what a full queue would have given.
     """
-    queue, n, busy = run.machine.queue_moves, len(before_move), surface.busy
+    queue, n, ids = run.machine.queue_moves, len(before_move), surface.ids
     chance = before_move.copy()
-    saved = run.saves.move[slice(*np.searchsorted(run.saves.move, (surface.ids[0] - 4 * queue, surface.ids[-1] + 1)))]
+    saved = run.saves.move[slice(*np.searchsorted(run.saves.move, (ids[0] - 4 * queue, ids[-1] + 1)))]
     refilling = np.zeros(n + 3 * queue, np.bool_)
     for k in range(1, 3 * queue):
         refilling[saved + k] = True
     at = np.flatnonzero(refilling[queue:n]) + queue
-    chance[at] = full(run.machine, busy[at - queue + 1] - busy[at - queue], busy[at] - busy[at - queue + 1])
-    room = 2 * len(surface)
-    move, (stops, wall, first, last) = np.empty(room, np.int64), np.empty((4, room))
-    count = kernels.stand(
-        surface.ids, surface.job.file.shape.length, surface.wall, chance, 1e-9, move, stops, wall, first, last
-    )  # fmt: skip
-    return Spots(wall[:count], stops[:count], first[:count], last[:count], count, move[:count]) if count else None
+    chance[at] = in_full_queue(run.machine, surface.busy, at)[saves]
+    # All moves of filament alone before the next one of the head stop it at one place.
+    behind, ahead = _beside(surface, np.array([ids[0], ids[-1] + 1]))
+    at = np.arange(min(behind[0] + 1, ids[0]), ahead[1] + 1)
+    move, back = np.unique(_beside(surface, at)[1], return_inverse=True)
+    stops, wall = np.bincount(back, chance[at]).astype(np.float64), _standing(surface, move)
+    there = np.isfinite(wall) & (stops > LEAST)
+    found = _spots(surface, wall[there])
+    return None if found is None else replace(found, amount=stops[there], move=move[there])
 
 
 def _landing(surface: Surface, at: Ints) -> Stretch | None:
@@ -320,14 +309,16 @@ def _standing(surface: Surface, at: Ints, after: bool = True) -> Floats:
 
     With `after` false, an ended wall comes first. Moves of filament alone leave the head where it is.
     """
-    length = surface.job.file.shape.length
-    n = len(length)
-    moving = np.flatnonzero(length > 0)
-    k = np.searchsorted(moving, np.minimum(at, n - 1))
-    ahead = moving[np.minimum(k, len(moving) - 1)]
-    behind = moving[np.maximum(k - 1, 0)]
+    behind, ahead = _beside(surface, at)
     begins, ends = _wall_at(surface, ahead, 0.0), _wall_at(surface, behind, 1.0)
     return np.where(np.isfinite(begins), begins, ends) if after else np.where(np.isfinite(ends), ends, begins)
+
+
+def _beside(surface: Surface, at: Ints) -> tuple[Ints, Ints]:
+    """Return the last move of the head before each of these moves, and the next one from it on."""
+    moving = np.flatnonzero(surface.job.file.shape.length > 0)
+    k = np.searchsorted(moving, at)
+    return moving[np.maximum(k - 1, 0)], moving[np.minimum(k, len(moving) - 1)]
 
 
 def _corners(surface: Surface) -> Floats:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.toolpath._kernels import chances as _kernels
-from diagnose.toolpath.columns import Bools, Floats, Int32s, Singles
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Singles
 from diagnose.toolpath.machine import Machine
 
 SURE = 0.9
@@ -114,6 +114,19 @@ def find_chances(
     path, time = (float(sums[2 + k] / sums[k]) if stalls and sums[k] > 0 else 0.0 for k in (0, 1))
     risk = Risk(1000 * mean, machine.hiccups_per_min, path, time, expected, *poisson_interval(expected), stops)
     return risk, SavesAnywhere(bare, tried, saves)
+
+
+def in_full_queue(machine: Machine, busy: Floats, at: Ints) -> tuple[Floats, Floats]:
+    """Return (k,) stops by random stalls and s of saves that stop the head right before moves `at`, were the queue full then.
+
+    As in Risk and SavesAnywhere, but of no case in particular: in a run the queue also refills after its own saves. `busy`
+    (n + 1,) s spent moving up to each move; `at` are no earlier than the queue is long.
+    """
+    stops, bare = np.empty((2, len(at)))
+    mean = float(machine.hiccup_takes)
+    per_s = machine.hiccups_per_min / 60.0 if mean > 0 else 0.0
+    _kernels.full_queue(busy, at, machine.queue_moves, per_s, mean, float(machine.checkpoint_takes), stops, bare)
+    return stops, bare
 
 
 def resends(machine: Machine) -> bool:

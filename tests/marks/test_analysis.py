@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from diagnose.marks.analysis import CAP, analyse
+from diagnose.marks.clocks import sweep
 from diagnose.marks.model import Ask
+from diagnose.marks.placing import place_marks
 from diagnose.marks.surface import find_surface
 from tests.marks.hand import boxes, marks, measured, spiral
 from tests.toolpath import parts
@@ -70,3 +72,25 @@ def test_a_side_that_is_not_remembered_costs_little_on_a_round_part(tmp_path: Pa
     assert any("not known" in text for text in report.warnings)
     best = next(c for c in report.clocks if c.clock == "time")
     assert best.decibans > 10
+
+
+def test_of_each_clock_is_taken_what_the_best_of_eight_gains_by_chance(tmp_path: Path) -> None:
+    """10 log10 of 8: then the chances (Markov) that any of eight speaks up add up to what one alone would have."""
+    job = boxes(tmp_path, on=parts.PLAIN)
+    given = marks(0.2 * np.arange(5, 61, 4), np.full(14, 225.0))
+    report = analyse(job, given)
+    band, pieces, _ = place_marks(find_surface(job), given)
+    assert len(report.clocks) == 8
+    for clock in ("filament", "height", "layer"):
+        found = sweep(clock, band, pieces)  # type: ignore[arg-type]
+        told = next(c.decibans for c in report.clocks if c.clock == clock)
+        assert found is not None
+        assert told == pytest.approx(found.decibans() - 10 * np.log10(8), abs=0.05), clock
+
+
+def test_a_silent_clock_is_no_better_than_one_that_was_heard_and_said_nothing(tmp_path: Path) -> None:
+    """In two layers no two beats of layers lie; that clock too is one of eight."""
+    report = analyse(boxes(tmp_path), marks([2.0, 2.0, 2.0, 2.2, 2.2], [0, 90, 180, 270, 45]))
+    silent = [c for c in report.clocks if np.isnan(c.period)]
+    assert "layer" in {c.clock for c in silent}
+    assert all(c.decibans == pytest.approx(-10 * np.log10(8)) for c in silent)

@@ -18,6 +18,7 @@ from diagnose.marks.clocks import (
     SIGMA,
     SIGMA_WEIGHT,
     Sweep,
+    _deposit_angles,
     ratios,
     sweep,
     wrapped_normal,
@@ -130,6 +131,31 @@ def test_the_mean_of_a_beat_over_the_surface_is_that_of_fine_samples(tmp_path: P
             by_mark = np.stack([g[a:b].sum(axis=0) for a, b in zip(found.bounds[:-1], found.bounds[1:], strict=True)])
             implied = (by_mark + FLOOR) / r - FLOOR
             np.testing.assert_allclose(implied[by_mark.max(axis=1) > 0], np.broadcast_to(fine, implied.shape)[by_mark.max(axis=1) > 0], rtol=0.05, atol=0.1)
+
+
+def test_angles_along_straight_walls_are_laid_out_as_dense_samples_of_them_lie(tmp_path: Path) -> None:
+    """A square of four moves a layer: halfway to a corner the angle has run through more than half of what is left."""
+    surface = find_surface(parts.read(tmp_path, parts.layered(parts.square(30.0), 5)))
+    bins = 90
+    laid = np.zeros(bins + 2)
+    _deposit_angles(surface, surface.area, 360.0 / bins, laid)
+    assert laid.sum() == pytest.approx(surface.area.sum())  # nothing twice where a turn begins anew
+    share = (np.arange(20_000) + 0.5) / 20_000
+    (x0, x1), (y0, y1) = surface.ends("x"), surface.ends("y")
+    x, y = x0[:, None] + share * (x1 - x0)[:, None], y0[:, None] + share * (y1 - y0)[:, None]
+    angle = np.degrees(np.arctan2(y - surface.axis[1], x - surface.axis[0])) % 360.0
+    weight = np.repeat(surface.area / len(share), len(share))
+
+    def turns(at: Floats, mass: Floats, k: int) -> complex:
+        return complex((mass * np.exp(1j * k * np.radians(at))).sum() / mass.sum())
+
+    centres = 360.0 / bins * np.arange(bins + 2)
+    a0, a1 = surface.ends("angle")
+    evenly = (a0[:, None] + share * (a1 - a0)[:, None]).ravel()
+    for k in (1, 2, 4, 8):
+        dense = turns(angle.ravel(), weight, k)
+        assert turns(centres, laid, k) == pytest.approx(dense, abs=0.004), k
+    assert abs(turns(evenly, weight, 4) - turns(angle.ravel(), weight, 4)) > 0.02  # so the test can tell
 
 
 def test_the_wrapped_normal_is_that_of_its_fourier_series() -> None:

@@ -11,7 +11,7 @@ import pytest
 from diagnose.errors import BadInput
 from diagnose.marks.analysis import analyse
 from diagnose.marks.placing import Pieces, place_marks
-from diagnose.marks.surface import Surface, find_surface
+from diagnose.marks.surface import Surface, draw, find_surface
 from diagnose.toolpath.columns import Floats
 from tests.marks import parts as shapes
 from tests.marks.hand import boxes, marks, measured, spiral, strewn
@@ -86,6 +86,48 @@ def test_weights_and_times_of_pieces_are_those_of_a_slow_twin(tmp_path: Path, sh
                 assert like[own].sum() / like.sum() == pytest.approx(pieces.weight[c], abs=0.01)
                 sd = np.sqrt(np.average((time[own] - pieces.mean[c, 0]) ** 2, weights=like[own]))
                 assert pieces.spread[c, 0] == pytest.approx(sd, rel=0.05)
+
+
+def test_round_a_corner_each_flat_side_is_a_piece_of_its_own_and_round_a_tube_none_is(tmp_path: Path) -> None:
+    """A mark on a corner of a square of 30 mm about (x, y): one side is one x and spread in y, the other the reverse."""
+    square, tube = (
+        find_surface(parts.read(tmp_path, parts.layered(outline, 20)))
+        for outline in (parts.square(30.0, pieces=20), parts.circle(15.0, 120))
+    )
+    for surface, sides in ((square, 2), (tube, 1)):
+        _, pieces, _ = place_marks(surface, marks([2.0, 3.0], [45.0, 45.0]))
+        _, at = np.unique(pieces.mean[:, 4], return_inverse=True)
+        assert np.bincount(at).max() == sides, sides
+        flat = np.minimum(pieces.of("x")[1], pieces.of("y")[1])
+        wide = np.maximum(pieces.of("x")[1], pieces.of("y")[1])
+        assert (wide > 0.1).all()
+        assert (flat < 0.01).all() if sides == 2 else (flat > 0.1).all()
+    _, pieces, _ = place_marks(square, marks([2.0, 3.0], [0.0, 0.0]))  # in the middle of a side there is one
+    assert len(np.unique(pieces.mean[:, 4])) * 2 >= len(pieces.mark)
+    assert (pieces.of("x")[1] < 0.01).all()
+
+
+def test_a_sample_stands_for_the_whole_without_bias() -> None:
+    """Twin: the sum itself. Lightest and heaviest, and any half of it, keep their share; those drawn stand for it all."""
+    random = np.random.default_rng(4)
+    weight = random.lognormal(0, 1.5, 50_000) * (1 + np.sin(np.arange(50_000) / 900))
+    values = np.cos(np.arange(50_000) / 4000) + 2
+    drawn, share = draw(weight, 5000)
+    assert len(drawn) <= 5000 and (np.diff(drawn) > 0).all()
+    assert share.sum() == pytest.approx(weight.sum(), rel=1e-12)
+    # One from each of 5000 equal shares: what a part of the whole keeps is off by a share or two at its ends.
+    one = weight.sum() / 5000
+    for part in (slice(0, 25_000), slice(25_000, None), slice(13_000, 14_000)):
+        inside = np.zeros(50_000, np.bool_)
+        inside[part] = True
+        assert share[inside[drawn]].sum() == pytest.approx(weight[inside].sum(), abs=2 * one)
+    assert (share * values[drawn]).sum() == pytest.approx((weight * values).sum(), rel=2e-4)
+    heavy = weight > np.median(weight)
+    spread = one * np.sqrt(5000) / 2  # were all drawn independently of each other
+    assert share[heavy[drawn]].sum() == pytest.approx(weight[heavy].sum(), abs=3 * spread)
+    assert abs(weight.sum() * heavy[drawn].mean() - weight.sum() * heavy.mean()) > 10 * spread  # what drawing unweighted gives
+    everything, same = draw(weight, 50_000)
+    assert len(everything) == 50_000 and same is weight
 
 
 def test_on_a_spiral_the_angle_pins_the_turn_to_a_place(tmp_path: Path) -> None:

@@ -1,11 +1,11 @@
-"""Kernel of the stage `chances`: what a save or a random stall at any moment of the job would do."""
+"""Kernels of the stage `chances`: what a save or a random stall at any moment of the job would do."""
 
 from __future__ import annotations
 
 import math
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Floats, Int32s, Singles
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Singles
 
 
 @kernel
@@ -14,6 +14,32 @@ def lost(x: float) -> float:
     if x < 0.02:
         return x * (1.0 - x * (0.5 - x * (1.0 / 6.0 - x / 24.0)))
     return 1.0 - math.exp(-x)
+
+
+@kernel
+def outlasted(per_s: float, mean: float, low: float, spent: float) -> float:
+    """Return how many stalls begun within `spent` s, in which the reserve falls to `low` s, outlast what is left of it.
+
+    The integral over that time of per_s e^-(reserve / mean).
+    """
+    return per_s * mean * math.exp(-low / mean) * lost(spent / mean) if per_s > 0.0 and low < 40.0 * mean else 0.0
+
+
+@kernel
+def bared(takes: float, low: float, spent: float) -> float:
+    """Return for how many of those s a save of `takes` s begun then would outlast what is left."""
+    return min(spent, max(0.0, takes - low))
+
+
+@kernel
+def full_queue(
+    busy: Floats, at: Ints, queue: int, per_s: float, mean: float, takes: float, stops: Floats, bare: Floats
+) -> None:
+    """Fill stops and bare, (k,) before moves `at`, for a queue of `queue` moves that is full; busy (n + 1,) s up to each move."""
+    for k in range(len(at)):
+        until = busy[at[k] - queue + 1]
+        spent, low = until - busy[at[k] - queue], busy[at[k]] - until
+        stops[k], bare[k] = outlasted(per_s, mean, low, spent), bared(takes, low, spent)
 
 
 @kernel
@@ -52,13 +78,12 @@ def stalls(
             short_time += spent
         low = full if by_host else max(0.0, full - spent)
         if saves and settled[i] and takes > low:
-            bare[at] += spent if by_host else min(spent, takes - low)
-        if per_s > 0.0 and low < 40.0 * mean:
-            if by_host:
+            bare[at] += spent if by_host else bared(takes, low, spent)
+        if per_s > 0.0:
+            if not by_host:
+                stops[at] += outlasted(per_s, mean, low, full - low)
+            elif low < 40.0 * mean:
                 stops[at] += per_s * spent * math.exp(-full / mean)
-            else:
-                # The integral over the move of the chance that a stall begun then outlasts what is left.
-                stops[at] += per_s * mean * math.exp(-low / mean) * lost((full - low) / mean)
     sums[0], sums[1], sums[2], sums[3], sums[4] = path, time, short_path, short_time, saved
     if not per_line > 0.0:
         return

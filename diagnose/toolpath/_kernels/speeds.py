@@ -14,13 +14,6 @@ FRESH_SUM = 1e6
 
 
 @kernel
-def within(value: float, share: float, most: float) -> float:
-    """Return a speed or acceleration, or the most of it with which one axis, of this share, does what it may."""
-    # Most moves are within what their axes may do: no division tells them so.
-    return most / abs(share) if value * abs(share) > most else value
-
-
-@kernel
 def limit_moves(
     start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Floats, job_accel: Floats, waits: Ints,
     obeys: bool, print_accel: float, travel_accel: float, by_radius: bool,
@@ -77,14 +70,23 @@ def limit_moves(
         rate = job_accel[i] if obeys else 0.0
         if not rate > 0.0:
             rate = print_accel if de != 0.0 else travel_accel
-        speed = within(speed, ux, axis_speed[0])
-        rate = within(rate, ux, axis_accel[0])
-        speed = within(speed, uy, axis_speed[1])
-        rate = within(rate, uy, axis_accel[1])
-        speed = within(speed, uz, axis_speed[2])
-        rate = within(rate, uz, axis_accel[2])
-        speed = within(speed, ue, axis_speed[3])
-        rate = within(rate, ue, axis_accel[3])
+        # Most moves are within what their axes may do: no division tells them so. Written out, for a call costs as much again.
+        if speed * abs(ux) > axis_speed[0]:
+            speed = axis_speed[0] / abs(ux)
+        if rate * abs(ux) > axis_accel[0]:
+            rate = axis_accel[0] / abs(ux)
+        if speed * abs(uy) > axis_speed[1]:
+            speed = axis_speed[1] / abs(uy)
+        if rate * abs(uy) > axis_accel[1]:
+            rate = axis_accel[1] / abs(uy)
+        if speed * abs(uz) > axis_speed[2]:
+            speed = axis_speed[2] / abs(uz)
+        if rate * abs(uz) > axis_accel[2]:
+            rate = axis_accel[2] / abs(uz)
+        if speed * abs(ue) > axis_speed[3]:
+            speed = axis_speed[3] / abs(ue)
+        if rate * abs(ue) > axis_accel[3]:
+            rate = axis_accel[3] / abs(ue)
         cap[i] = speed
         accel[i] = rate
 
@@ -106,9 +108,12 @@ def limit_moves(
                         s = math.sqrt(max(0.0, 1.0 - gap))
                         size = 2.0 * math.sqrt(gap)
                         turn = min(rate, before_accel)
-                        turn = within(turn, cx, axis_accel[0] * size)
-                        turn = within(turn, cy, axis_accel[1] * size)
-                        turn = within(turn, cz, axis_accel[2] * size)
+                        if turn * abs(cx) > axis_accel[0] * size:
+                            turn = axis_accel[0] * size / abs(cx)
+                        if turn * abs(cy) > axis_accel[1] * size:
+                            turn = axis_accel[1] * size / abs(cy)
+                        if turn * abs(cz) > axis_accel[2] * size:
+                            turn = axis_accel[2] * size / abs(cz)
                         square = min(square, turn * deviation * s * (1.0 + s) / gap)
             else:
                 if cx != 0.0:
