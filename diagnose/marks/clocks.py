@@ -216,6 +216,7 @@ def sweep(
         kernels.screen(
             first, step, warped[slope], spread, own_weight, float(says.sum()), s.real, s.imag, s.grid, score[k]
         )  # fmt: skip
+    shared = _shared(laid, width, float(SIGMA[-1]) / first) if moments else (np.empty(0), np.empty(0))
     prior = (believed[:, None] * prior_f[None, :]).ravel()
     at, scaled = _chosen(score.ravel(), prior, top)
     k_of, m_of = np.divmod(at, count)
@@ -233,7 +234,7 @@ def sweep(
         if moments:
             tells = np.flatnonzero(out > LEAST_FACTOR * out.max())
             f, best, change = grid_f[m_of[mine[tells]]], best[tells], np.empty(len(tells))
-            many = 1.0 + _moments(laid, width, f, best[:, 1]) * np.maximum(1.0 / best[:, 3] - FLOOR, 0.0)
+            many = 1.0 + _moments(shared, best[:, 1] / f, best[:, 1]) * np.maximum(1.0 / best[:, 3] - FLOOR, 0.0)
             kernels.once(f, warped[slope], spread, own_weight, bounds, best, FLOOR, many, change)
             out[tells] *= change
         factor[mine] = out
@@ -243,19 +244,23 @@ def sweep(
     )  # fmt: skip
 
 
-def _moments(laid: Floats, width: float, frequency: Floats, sigma: Floats) -> Floats:
+def _shared(laid: Floats, width: float, most: float) -> tuple[Floats, Floats]:
+    """Return by how much moments stray, up to `most`, and the sum of the squared shares of the surface in bins as wide."""
+    total = np.concatenate(([0.0], np.cumsum(laid)))
+    steps = np.unique(np.geomspace(1, max(2.0, np.sqrt(12.0) * most / width + 1), 40).astype(np.int64))
+    squares = [float((np.diff(total[:: int(step)], append=1.0) ** 2).sum()) for step in steps]
+    return steps * width / np.sqrt(12.0), np.array(squares)  # an even density of this width strays as much
+
+
+def _moments(shared: tuple[Floats, Floats], strays: Floats, sigma: Floats) -> Floats:
     """Return (k,) how many moments of a beat may leave marks on the surface, on average over its phase.
 
-    A moment strays by sigma of a period, so it may or may not come while the surface is printed. Of moments with chances p_b so
+    A moment `strays` by sigma of a period, so it may or may not come while the surface is printed. Of moments with chances p_b so
     many count as (sum p)^2 / sum p^2; with p_b what of the clock goes to the surface in a bin as wide as a moment strays, that
     is the bin over the period over the sum of the squared shares of the surface in bins.
     """
-    total = np.concatenate(([0.0], np.cumsum(laid)))
-    wide = np.sqrt(12.0) * sigma / frequency / width  # in bins; an even density of this width strays as much
-    steps = np.unique(np.geomspace(1, max(2.0, float(wide.max()) + 1), 40).astype(np.int64))
-    squares = np.array([float((np.diff(total[:: int(step)], append=1.0) ** 2).sum()) for step in steps])
-    shared = np.exp(np.interp(np.log(wide), np.log(steps), np.log(squares)))
-    return np.asarray(np.sqrt(12.0) * sigma / shared)
+    squares = np.exp(np.interp(np.log(strays), np.log(shared[0]), np.log(shared[1])))
+    return np.asarray(np.sqrt(12.0) * sigma / squares)
 
 
 def _chosen(score: Floats, prior: Floats, top: int) -> tuple[Ints, Floats]:
