@@ -230,7 +230,7 @@ def sweep(
             grid_f[m_of[mine]], warped[slope], spread, own_weight, bounds, s.real, s.imag, s.grid, SIGMA, SIGMA_WEIGHT,
             HIT, HIT_WEIGHT, FLOOR, PHASES, out, best,
         )  # fmt: skip
-        loose[mine] = out.copy()
+        loose[mine] = out
         if moments:
             tells = np.flatnonzero(out > LEAST_FACTOR * out.max())
             f, best, change = grid_f[m_of[mine[tells]]], best[tells], np.empty(len(tells))

@@ -83,17 +83,17 @@ def test_marks_of_the_cards_lead_screw_put_the_screw_first(
 
 
 def test_scattered_marks_hardly_ever_raise_either_by_more_than_three_decibans(case: Callable[[Fault, int], Triage]) -> None:
-    """Chance may lend two to one to one part in two at most, and ten to one to one in ten; in truth to far fewer."""
+    """Chance may lend two to one to one part in two at most, and ten to one to one in ten; in truth to one in ten and twenty."""
     rises = []
-    for seed in range(20):
+    for seed in range(60):
         triage = case(Anywhere(), seed)
         with_marks = {s.id: s.probability for s in triage.ranking()}
         triage.drop_marks()
         without = {s.id: s.probability for s in triage.ranking()}
         rises.append(max(odds(with_marks[cause]) - odds(without[cause]) for cause in (STALLS, SCREW)))
-    assert sum(rise > 3.0 for rise in rises) <= 4, rises
-    assert sum(rise > 10.0 for rise in rises) <= 2, rises
-    assert sorted(rises)[10] <= 1.0, rises
+    assert sum(rise > 3.0 for rise in rises) <= 6, rises
+    assert sum(rise > 10.0 for rise in rises) <= 3, rises
+    assert sorted(rises)[30] <= 1.0, rises
 
 
 def odds(share: float) -> float:
