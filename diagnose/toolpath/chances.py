@@ -15,6 +15,7 @@ true ones; so the list of predicted stops is one case of many, and the shares he
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,27 +86,26 @@ class Heights:
 
 
 def find_chances(
-    machine: Machine, length: Singles, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve_s: Floats,
-    short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s, room: Singles,
+    machine: Machine, length: Singles, arrive: Floats, depart: Floats, stood: Ints, begun: Floats, held: Int32s,
+    reserve_s: Floats, short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s, room: Sequence[Singles],
 ) -> tuple[Risk, SavesAnywhere]:  # fmt: skip
     """Integrate over all moments of a run; the columns as in Supply, (n,); `supply_s` may be empty where nothing is
-    resent, `saving` where the job never switches it; `room` (2n,) is written over.
+    resent, `saving` where the job never switches it; `room`, three columns (n,), is written over.
 
     Where all moves before the next wait or the end are queued already (not `short`), nothing can stop the head. The supply is
     taken to bring each block as soon as its slot is free, so near the full load of the link the risk is underrated.
     """
-    n = len(start)
     per_s, mean = machine.hiccups_per_min / 60.0, float(machine.hiccup_takes)
     stalls = per_s if mean > 0 else 0.0
     per_line = machine.resends_per_1000 / 1000.0 if resends(machine) else 0.0
     saves_at_all = machine.checkpoint_every > 0
     none, sums = np.empty(0, np.float32), np.zeros(5)
-    stops = np.zeros(n, np.float32) if stalls or per_line else none
-    bare, tried = (room[:n], room[n:]) if saves_at_all else (none, none)
-    bare[:] = tried[:] = 0.0
+    bare, tried = room[:2] if saves_at_all else (none, none)
+    stops = room[2] if stalls or per_line else none
+    bare[:] = tried[:] = stops[:] = 0.0
     if len(stops) or saves_at_all:
         _kernels.stalls(
-            length, arrive, start, depart, held, reserve_s, short, settled, saving, machine.planning == "host",
+            length, arrive, depart, stood, begun, held, reserve_s, short, settled, saving, machine.planning == "host",
             float(stalls), mean, float(machine.checkpoint_takes), supply_s, lines, float(per_line),
             float(machine.resend_lines), int(machine.window_lines), stops, bare, tried, sums,
         )  # fmt: skip

@@ -76,8 +76,8 @@ class Moves:
     """(n,) mm, position at the end of the move, with G92 offsets undone so that the path is continuous."""
     e: Floats
     """(n,) mm of filament pushed by the move (negative: pulled back), flow override applied."""
-    feed: Floats
-    """(n,) mm/s asked for, speed override applied."""
+    feed: Singles
+    """(n,) mm/s asked for, speed override applied; seven digits, as no job states more."""
     accel: Floats
     """(n,) mm/s2 set by the job for this move (M204), NaN where it has not said yet; (0,) where it never says."""
     line: Int32s

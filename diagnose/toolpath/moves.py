@@ -267,8 +267,13 @@ class Interpreter:
         for k, column in enumerate(self._columns):
             if k == _ACCEL and not self._paced:
                 continue
-            bigger = np.empty(room, column.dtype)
-            bigger[: self._moves] = column[: self._moves]
+            if k in _SELDOM:
+                bigger = np.zeros(room, column.dtype)
+                seldom = np.flatnonzero(column[: self._moves])
+                bigger[seldom] = column[seldom]
+            else:
+                bigger = np.empty(room, column.dtype)
+                bigger[: self._moves] = column[: self._moves]
             self._columns[k] = bigger
 
     def _public(self, events: _Arrays, words: Words) -> _Arrays:
@@ -325,9 +330,11 @@ class Interpreter:
 
 _Arrays = list[Any]
 """Arrays of several types, in the order of a kernel's arguments."""
-_KINDS = (*(np.float64,) * 6, np.int32, np.int32, np.int32, np.int32, np.int16, np.bool_)
+_KINDS = (*(np.float64,) * 4, np.float32, np.float64, np.int32, np.int32, np.int32, np.int32, np.int16, np.bool_)
 """Types of the columns of moves."""
 _ACCEL = 5
+_SELDOM = (10, 11)
+"""Tool and arc: zeros in most jobs, and zeros that nobody writes take no memory."""
 
 
 def with_retraction(moves: Moves, by_board: BoardMoves, length: float, speed: float) -> Moves:

@@ -133,8 +133,8 @@ def _compile(name: str, machine: Machine | None) -> None:
         n, none, bits = len(moves), np.empty(0), np.zeros(len(moves), np.uint8)
         layer, first, some = np.zeros(n, np.int32), np.zeros(n, np.int64), np.zeros(n)
         marks: Bools = np.ones(n, bool)
-        findings.between(moves.x, none, moves.feed, marks, 0.5, 0.5, some, some)
-        findings.beyond(moves.x, none, moves.feed, marks, 0.5, True, first)
+        findings.between(moves.x, none, moves.e, marks, 0.5, 0.5, some, some)
+        findings.beyond(moves.x, none, moves.e, marks, 0.5, True, first)
         findings.busiest(
             none, moves.x, moves.e, moves.feed, 0.1, 0, n, 0.5, moves.bytes_all, moves.lines_code, 0.0, 0.0, 0.0, 1,
             np.zeros(5),
@@ -157,7 +157,7 @@ def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:
     e = np.where(np.arange(n) % len(corners) > 0, 0.7, 0.0)
     line = np.arange(1, n + 1, dtype=np.int32)
     moves = Moves(
-        start=np.zeros(3), x=x, y=y, z=z, e=e, feed=np.full(n, 50.0), accel=np.full(n, np.nan), line=line,
+        start=np.zeros(3), x=x, y=y, z=z, e=e, feed=np.full(n, 50, np.float32), accel=np.full(n, np.nan), line=line,
         bytes_all=np.full(n, 30, np.int32), bytes_code=np.full(n, 30, np.int32),
         lines_code=np.ones(n, np.int32), tool=np.zeros(n, np.int16), arc=np.zeros(n, np.bool_),
     )  # fmt: skip

@@ -52,9 +52,6 @@ __all__ = [
     "Supply", "draw_stalls", "simulate", "starves", "supply_parts", "supply_times",
 ]  # fmt: skip
 
-PIECE = 1 << 17
-"""Moves looked at together, so that no column need be copied whole."""
-
 Progress = Callable[[float, str], None]
 Cancel = Callable[[], bool]
 
@@ -69,9 +66,11 @@ class Supply:
     """(n + 1,) squared entry speeds in (mm/s)2 of the coupled run."""
     arrive: Floats
     """When the move was in the queue."""
-    start: Floats
     depart: Floats
-    """When it was begun and done."""
+    """When it was done."""
+    stood: Ints
+    begun: Floats
+    """(k,) moves that were not begun when the one before was done, and when they were: before them the head stood."""
     held: Int32s
     """At its start the queue held moves up to held - 1; from a host, their steps had been made."""
     reserve_ms: Floats
@@ -96,10 +95,16 @@ class Supply:
         return float(self.depart[-1]) if len(self.depart) else 0.0
 
     @property
+    def start(self) -> Floats:
+        """(n,) when each move was begun."""
+        return _starts(self.depart, self.stood, self.begun)
+
+    @property
     def gap(self) -> Floats:
         """(n,) s the head stood before each move, by command or not; the wait before the first move included."""
-        before = np.concatenate(([0.0], self.depart[:-1]))
-        return np.maximum(self.start - before, 0.0)[: len(self.depart)]
+        gap = np.zeros(len(self.depart))
+        gap[self.stood] = np.maximum(_waits(self.depart, self.stood, self.begun), 0.0)
+        return gap
 
     @property
     def least(self) -> tuple[float, int] | None:
@@ -161,14 +166,15 @@ def simulate(
     say(0.3, "running the queue")
     by_host, resent = machine.planning == "host", resends(machine)
     dear = spare is not None
-    shared = dear and not (by_host or resent or len(limits.shortest))
+    brief = dear and not (by_host or resent or len(limits.shortest))
     u = np.empty(n + 1) if spare is None else spare
-    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, u, shared=shared)
-    start, depart, held, blocked = run.start, run.depart, run.held, run.blocked
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, u, brief=brief)
+    depart, stood, begun, held, blocked = run.depart, run.stood, run.begun, run.held, run.blocked
     _ask(stop)
     say(0.7, "reserve")
     waits = speeds.wait_places(events, machine)
     if by_host:
+        start = _starts(depart, stood, begun)
         held = run.held = np.searchsorted(run.arrive, start, "right").astype(np.int32)
     if dear and not resent:
         run.arrive = np.empty(0)
@@ -181,11 +187,11 @@ def simulate(
         at_saves = np.where(blocked > 0, np.clip(made, 0.0, machine.buffer_time), 0.0)
     else:
         at_saves = np.empty(len(blocked))
-        _kernels.reserves_at(*bounds, u, start, depart, run.saved_s, blocked, at_saves)
+        _kernels.reserves_at(*bounds, u, depart, stood, begun, run.saved_s, blocked, at_saves)
     saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
     slow = find_slow_runs(plan, u)
     stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
-    dips = find_dips(moves, machine, limits, plan, u, start, depart, held, slow, stands, blocked)
+    dips = find_dips(moves, machine, limits, plan, u, depart, stood, begun, held, slow, stands, blocked)
     stretches = find_stretches(moves, machine, depart, slow, stands, blocked)
     _ask(stop)
     # Columns that have served take up what comes next: untouched memory costs as much as the work on it.
@@ -193,23 +199,23 @@ def simulate(
         reserve = np.minimum(depart[held - 1] - start, machine.buffer_time)
     else:
         reserve = u[:n] if dear else np.empty(n)
-        _kernels.reserves(*bounds, u, start, depart, held, reserve)
+        _kernels.reserves(*bounds, u, depart, stood, begun, held, reserve)
     if dear:
         u = run.u = np.empty(0)
     if len(plan.seconds) != n:
         plan = speeds.with_times(plan, limits, over=dear)
-    room = limits.entry.view(np.float32) if dear else np.empty(2 * n, np.float32)
+    room = (*limits.entry.view(np.float32).reshape(2, n), limits.accel) if dear else np.empty((3, n), np.float32)
     length = limits.length
     del limits, bounds
     short = find_short_of_moves(waits, held)
     settled = short if by_host else find_settled(short, held, saves, machine.queue_moves)
     risk, anywhere = find_chances(
-        machine, length, run.arrive, start, depart, held, reserve, short, settled,
+        machine, length, run.arrive, depart, stood, begun, held, reserve, short, settled,
         _saving_on(events, n), supply_times(moves, machine) if resent else np.empty(0), moves.lines_code, room,
     )  # fmt: skip
     reserve *= 1000.0
     result = Supply(
-        plan, u, run.arrive, start, depart, held, reserve, settled, stops, dips, saves, stretches, risk, anywhere, waited_s
+        plan, u, run.arrive, depart, stood, begun, held, reserve, settled, stops, dips, saves, stretches, risk, anywhere, waited_s
     )
     say(1.0, "stops and dips")
     return result
@@ -253,8 +259,9 @@ class _Coupled:
 
     u: Floats
     arrive: Floats
-    start: Floats
     depart: Floats
+    stood: Ints
+    begun: Floats
     held: Int32s
     saved_s: Floats
     blocked: Ints
@@ -264,32 +271,32 @@ class _Coupled:
 
 def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
-    stalls: Stalls | None, u: Floats, *, shared: bool = False,
+    stalls: Stalls | None, u: Floats, *, brief: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
     """Run the kernel; return what it fills, `u` (n + 1,) included, and the limits as they were in this run, stretched where
     the queue was low.
 
-    `shared`: when a block is begun nobody asks any more when it came, unless moves are stretched or a host plans; so the
-    one may be written over the other.
+    `brief`: nobody asks when a block came once it is begun, unless moves are stretched or a host plans.
     """
     speeds.check_machine(machine)
     n = len(moves)
     if len(limits) != n:
         raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
     card = machine.feed == "card"
-    arrive, depart = np.empty(n), np.empty(n)
-    start = arrive if shared else np.empty(n)
-    held = np.empty(n, np.int32)
+    arrive = np.empty(min(speeds.ring(machine.queue_moves + 1), n) if brief else n)
+    depart, held = np.empty(n), np.empty(n, np.int32)
+    # Pages that lists never come to cost nothing, a second run a lot.
+    stood, begun = np.empty(n, np.int64), np.empty(n)
     if stalls is None:
         stalls = Stalls(np.empty(0), np.empty(0))
     ring, lines = speeds.ring(min(machine.queue_seen, n) + 1), 1 if reads_itself(machine) else machine.window_lines
-    room = n + 4096  # pages that the log never comes to cost nothing, a second run a lot
+    room = n + 4096
     while True:
         now = limits
         if len(limits.shortest):
             now = replace(limits, cap=limits.cap.copy(), entry=limits.entry.copy())
         log_s, block, stall = np.empty(room), np.empty(room, np.int64), np.empty(room, np.uint8)
-        count = _kernels.run(
+        count, still = _kernels.run(
             now.length, now.cap, now.accel, now.entry, now.shortest,
             moves.bytes_all if card else moves.bytes_code, moves.lines_code, speeds.wait_places(events, machine),
             machine.planning == "host", float(machine.buffer_time), reads_itself(machine),
@@ -297,27 +304,33 @@ def _couple(
             int(machine.window_lines), int(machine.queue_moves), int(machine.queue_seen), int(machine.stretch_below),
             *_commands(events, machine), *_saving(machine, first_save_s), stalls.t_s, stalls.length_s,
             np.empty(2), np.empty(2, np.int64), np.empty(ring), np.empty(ring, np.int64), np.zeros(speeds.ring(lines)),
-            u, arrive, start, depart, held, log_s, block, stall,
+            u, arrive, depart, held, stood, begun, log_s, block, stall,
         )  # fmt: skip
         if count <= room:
             log_s, block, saved = log_s[:count], block[:count], stall[:count] == 0
-            return _Coupled(u, arrive, start, depart, held, log_s[saved], block[saved], block[~saved]), now
+            lists = stood[:still].copy(), begun[:still].copy()
+            return _Coupled(u, arrive, depart, *lists, held, log_s[saved], block[saved], block[~saved]), now
         room = count
 
 
 def _gaps(run: _Coupled, waits: Ints) -> tuple[Ints, Floats, float]:
     """Return the moves before which the head stands without a command, the s of each, and the s it stands otherwise."""
-    places, lengths, total = [], [], 0.0
-    for at in range(0, len(run.start), PIECE):
-        gap_s = run.start[at : at + PIECE].copy()
-        gap_s[at == 0 :] -= run.depart[max(at - 1, 0) : at - 1 + len(gap_s)]
-        total += float(gap_s.sum())
-        stands = np.flatnonzero(gap_s > SHORTEST_STOP)
-        places.append(stands + at)
-        lengths.append(gap_s[stands])
-    stands, stood = np.concatenate(places or [np.empty(0, np.int64)]), np.concatenate(lengths or [np.empty(0)])
-    own = (stands > 0) & ~np.isin(stands, waits)
-    return stands[own], stood[own], total - float(stood[own].sum())
+    gap_s = _waits(run.depart, run.stood, run.begun)
+    long = gap_s > SHORTEST_STOP
+    own = long & (run.stood > 0) & ~np.isin(run.stood, waits)
+    return run.stood[own], gap_s[own], float(gap_s.sum()) - float(gap_s[own].sum())
+
+
+def _waits(depart: Floats, stood: Ints, begun: Floats) -> Floats:
+    """Return (k,) s the head stood before the moves `stood` (k,)."""
+    return begun - np.where(stood > 0, depart[stood - 1], 0.0)
+
+
+def _starts(depart: Floats, stood: Ints, begun: Floats) -> Floats:
+    """Return (n,) when each move was begun: when the one before was done, but for those before which the head stood."""
+    start = np.concatenate(([0.0], depart[:-1]))[: len(depart)]
+    start[stood] = begun
+    return start
 
 
 def _ask(cancel: Cancel) -> None:

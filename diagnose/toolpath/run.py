@@ -65,7 +65,7 @@ def run(file: JobFile, machine: Machine, progress: Progress | None = None, cance
         file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=room
     )
     least, none = supply.least, np.empty(0)
-    supply = replace(supply, arrive=none, start=none, held=np.empty(0, np.int32))
+    supply = replace(supply, arrive=none, held=np.empty(0, np.int32))
     return Run(
         machine, supply.plan.seconds, supply.depart, supply.reserve_ms, supply.settled, capped, supply.stops, supply.dips,
         supply.saves, supply.stretches, supply.risk, least, supply.waited_s, supply.anywhere,

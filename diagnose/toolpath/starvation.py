@@ -180,8 +180,8 @@ def find_slow_runs(plan: Plan, u: Floats) -> SlowRuns:
 
 
 def find_dips(
-    moves: Moves, machine: Machine, limits: Limits, plan: Plan, u: Floats, start: Floats, depart: Floats,
-    held: Int32s, runs: SlowRuns, stands: Ints, blocked: Ints,
+    moves: Moves, machine: Machine, limits: Limits, plan: Plan, u: Floats, depart: Floats,
+    stood: Ints, begun: Floats, held: Int32s, runs: SlowRuns, stands: Ints, blocked: Ints,
 ) -> Dips:  # fmt: skip
     """Return the slow runs in which the head never stands; the others are a stop and the recovery from it.
 
@@ -197,9 +197,19 @@ def find_dips(
     path = np.array([limits.length[a:b].sum(dtype=np.float64) for a, b in zip(first, past, strict=True)], dtype=np.float64)
     line, x, y, z = _place(moves, lowest)
     return Dips(
-        lowest, line, x, y, z, start[lowest], depart[past - 1] - start[first], path,
+        lowest, line, x, y, z, begins(depart, stood, begun, lowest),
+        depart[past - 1] - begins(depart, stood, begun, first), path,
         np.sqrt(u[lowest]), np.sqrt(plan.u[lowest]), _why(moves, machine, still.astype(np.int64), saved),
     )  # fmt: skip
+
+
+def begins(depart: Floats, stood: Ints, begun: Floats, at: Ints) -> Floats:
+    """Return (m,) s from the start of the job at which the moves `at` (m,) begin: when the one before is done, or as `begun`."""
+    began = np.where(at > 0, depart[at - 1], 0.0)
+    k = np.searchsorted(stood, at)
+    late = np.append(stood, -1)[k] == at
+    began[late] = begun[k[late]]
+    return began
 
 
 def find_stretches(

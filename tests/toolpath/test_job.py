@@ -107,7 +107,7 @@ def test_lengths_and_the_time_asked_for_equal_a_plain_loop(tmp_path: Path) -> No
         length = math.sqrt(sum(step * step for step in steps))
         assert file.length[k] == pytest.approx(length, abs=1e-12)
         path = length or abs(moves.e[k])
-        asked += path / moves.feed[k]
+        asked += path / float(moves.feed[k])
         here = there
     assert file.sums.total_s == pytest.approx(asked, rel=1e-12)
 

@@ -326,8 +326,9 @@ def test_moves_agree_with_the_plain_reader(text: str) -> None:
     plain = plain_reader.steps(text, 0.05, 1.5, 30.0)
     assert read.moves.line.tolist() == [step.line for step in plain]
     for name in ("x", "y", "z", "e", "feed"):
-        expected = [getattr(step, name) for step in plain]
-        assert getattr(read.moves, name).tolist() == pytest.approx(expected, abs=1e-9, rel=1e-12)
+        column = getattr(read.moves, name)
+        expected = np.array([getattr(step, name) for step in plain], column.dtype)
+        assert column.tolist() == pytest.approx(expected.tolist(), abs=1e-9, rel=1e-12)
 
 
 @settings(max_examples=60, derandomize=True, deadline=None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Floats, Int32s, Ints, Singles
 
 LONGEST = 64  # moves in one; keeps the work bounded, and no cure needs more
 SAME_BEAD = 0.05  # filament per mm may differ by this share
@@ -13,7 +13,7 @@ SAME_BEAD = 0.05  # filament per mm may differ by this share
 
 @kernel
 def join(
-    start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Floats, accel: Floats, lines: Int32s, arc: Bools,
+    start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Singles, accel: Floats, lines: Int32s, arc: Bools,
     places: Ints, tolerance: float, ends: Bools,
 ) -> None:  # fmt: skip
     """Fill ends (n,): True where a joined move ends. Corners left out lie within `tolerance` mm of the longer move.

@@ -44,8 +44,8 @@ def full_queue(
 
 @kernel
 def stalls(
-    length: Singles, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats, short: Bools, settled: Bools,
-    saving: Bools,
+    length: Singles, arrive: Floats, depart: Floats, stood: Ints, begun: Floats, held: Int32s, reserve: Floats, short: Bools,
+    settled: Bools, saving: Bools,
     by_host: bool, per_s: float, mean: float, takes: float, supply: Floats, lines: Int32s, per_line: float,
     resent: float, window: int,
     stops: Singles, bare: Singles, tried: Singles, sums: Floats,
@@ -58,11 +58,16 @@ def stalls(
     takes path and time in all, then where a stall of `mean` s would empty the queue, and the time in which the board saves.
     `reserve` (n,) s at the start of each move; within a board's move it falls with the time, while the host streams on.
     """
-    n = len(start)
+    n = len(depart)
+    halt = 0
     path = time = short_path = short_time = saved = 0.0
     for i in range(n):
         at = min(held[i], n - 1)
-        spent = depart[i] - start[i]
+        begin = depart[i - 1] if i > 0 else 0.0
+        if halt < len(stood) and stood[halt] == i:
+            begin = begun[halt]
+            halt += 1
+        spent = depart[i] - begin
         path += length[i]
         time += spent
         saves = len(tried) > 0 and (len(saving) == 0 or saving[i])
@@ -87,16 +92,21 @@ def stalls(
     sums[0], sums[1], sums[2], sums[3], sums[4] = path, time, short_path, short_time, saved
     if not per_line > 0.0:
         return
-    m = 0
+    m = halt = 0
     for k in range(1, n):
         if lines[k] == 0:
             continue
         due = arrive[k - 1]
         while m < n - 1 and depart[m] <= due:
             m += 1
-        if start[m] > due or not short[m]:
+        while halt < len(stood) and stood[halt] < m:
+            halt += 1
+        begin = depart[m - 1] if m > 0 else 0.0
+        if halt < len(stood) and stood[halt] == m:
+            begin = begun[halt]
+        if begin > due or not short[m]:
             continue
         # The line was asked for when the one a window before it was answered, or had been read.
         late = arrive[max(0, k - window)] + supply[k] * (1.0 + resent / lines[k]) - due
-        if late > reserve[m] - (due - start[m]):
+        if late > reserve[m] - (due - begin):
             stops[k] += per_line * lines[k]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Shorts
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Shorts, Singles
 
 LEAST_DIVISOR = 1e-6
 
@@ -66,7 +66,7 @@ def beyond(
 
 @kernel
 def busiest(
-    seconds: Floats, length: Floats, filament: Floats, feed: Floats, slowest: float, begin: int, end: int, width: float,
+    seconds: Floats, length: Floats, filament: Floats, feed: Singles, slowest: float, begin: int, end: int, width: float,
     size: Int32s, lines: Int32s, byte_s: float, line_s: float, reply_s: float, window: int, found: Floats,
 ) -> float:  # fmt: skip
     """Cut the time of moves begin..end into windows of `width` s, keep the busiest (the first of equals); return s in all.

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, EventKind, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, EventKind, Floats, Int32s, Ints, Singles
 
 # Counters in `tally`.
 MOTION, MOVING, EXTRUDING, ARCS, RETRACTS, RESTARTS, MAYBES, HOMED_LATE, OWN_FILAMENT = range(9)
@@ -282,7 +282,7 @@ def interpret(
     op: Int32s, wx: Floats, wy: Floats, wz: Floats, we: Floats, wf: Floats, bare: Int32s, side: Int32s, extra: Floats,
     line: Int32s, lines_before: int, all_: Int32s, code_: Int32s, flags: Bytes,
     flow: float, chord_error: float, own_retract: Floats,
-    mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Floats, ma: Floats, mline: Int32s,
+    mx: Floats, my: Floats, mz: Floats, me: Floats, mf: Singles, ma: Floats, mline: Int32s,
     mall: Int32s, mcode: Int32s, mlines: Int32s, mtool: NDArray[np.int16], marc: Bools,
     ev_kind: Bytes, ev_before: Ints, ev_line: Int32s, ev_value: Floats,
     start: Floats, late: Ints, filament: Floats, tally: Ints, counts: Ints, first_lines: Int32s,
@@ -294,7 +294,8 @@ def interpret(
     switch the extruder and every mm of path pushes that much filament. `own_retract` is (length, speed) of G10.
     `lines_before` are those of the file before the first of `line`.
     `late` (3,) becomes the number of moves before an axis was first stated, all of which stood at `start`. `filament` (100,)
-    is where the extruder word of each tool stood when it was left. Accelerations `ma` are only written where there is room for them.
+    is where the extruder word of each tool stood when it was left. Accelerations `ma` are only written where there is room for them;
+    `mtool` and `marc` come as zeros, and stay untouched memory where the job has one tool and no arcs.
     """
     n, room, paced = len(op), len(mx), len(ma) > 0
     px, py, pz, pe = sf[X], sf[Y], sf[Z], sf[FILAMENT]
@@ -453,7 +454,11 @@ def interpret(
                 mx[nm], my[nm], mz[nm], me[nm], mf[nm] = qx, qy, qz, share, pace
                 if paced:
                     ma[nm] = accel
-                mline[nm], mtool[nm], marc[nm] = here, si[TOOL_NOW], is_arc
+                mline[nm] = here
+                if si[TOOL_NOW] != 0:
+                    mtool[nm] = si[TOOL_NOW]
+                if is_arc:
+                    marc[nm] = True
                 mall[nm], mcode[nm], mlines[nm] = si[BYTES_ALL], si[BYTES_CODE], si[LINES_CODE]
                 si[BYTES_ALL] = si[BYTES_CODE] = si[LINES_CODE] = 0
                 nm += 1

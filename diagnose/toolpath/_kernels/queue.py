@@ -62,12 +62,14 @@ def run(
     places: Ints, wait_for: Floats, saving: Ints, first_due: float, every: float, takes: float,
     stall_at: Floats, stall_s: Floats,
     due: Floats, tally: Ints, value: Floats, place: Ints, answered: Floats,
-    u: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s,
+    u: Floats, arrive: Floats, depart: Floats, held: Int32s, stood: Ints, begun: Floats,
     log_t: Floats, log_block: Ints, log_stall: Bytes,
-) -> int:  # fmt: skip
-    """Fill u (n + 1,), arrive, start, depart (n,) and held (n,): blocks up to held[i] - 1 had arrived at start[i].
+) -> tuple[int, int]:  # fmt: skip
+    """Fill u (n + 1,), depart (n,) and held (n,): blocks up to held[i] - 1 had arrived when block i was begun.
 
-    Returns the number of saves and stalls; the log holds when each was begun, the block that had to wait for it, and
+    A block is begun when the one before is done, but for those `stood` (k,), `begun` (k,) later. `arrive` takes when each
+    block came: (n,), or a ring of a power of two above `slots` where nobody asks later.
+    Returns the number of saves and stalls, and k; the log holds when each was begun, the block that had to wait for it, and
     whether it was a stall, as many as fit. `places` (m,) are the moves that events precede; `wait_for` their seconds of
     waiting, negative where they do not wait; `saving` 1 on, 0 off, -1 neither. With `least` (n,) s, empty for none, cap
     and entry are lowered in place for blocks that arrive while the queue is low.
@@ -84,6 +86,8 @@ def run(
     due[0], due[1] = first_due, stall_at[0] if len(stall_at) > 0 else np.inf
     soon = min(due[0], due[1])
     mask = len(value) - 1
+    keep = len(arrive) - 1 if len(arrive) < n else -1
+    still = 0
     front = back = end = fresh = 0
     ahead = trail = 0.0
     now = before = 0.0
@@ -108,8 +112,8 @@ def run(
         if starts_anew:
             filled = need
         afresh = i == 0
-        begin = max(before, arrive[i]) if k > i else before
-        while k < bound and (k < need or (not by_host and arrive[k - 1] <= begin)):
+        begin = max(before, arrive[i & keep]) if k > i else before
+        while k < bound and (k < need or (not by_host and arrive[(k - 1) & keep] <= begin)):
             while event < len(places) and places[event] <= k:
                 if by_host and wait_for[event] > 0.0 and not afresh:
                     before += wait_for[event]
@@ -171,7 +175,7 @@ def run(
                             t, until, due, tally, every, takes, stall_at, stall_s, k, log_t, log_block, log_stall
                         )
                         soon = min(due[0], due[1])
-            arrive[k] = t
+            arrive[k & keep] = t
             if line > 0:
                 # The line of a move is answered when the move, or the last piece of its arc, is in the queue.
                 answered[(line - 1) & (asked - 1)] = t
@@ -184,16 +188,18 @@ def run(
             if begin > before:
                 u[i] = now = 0.0
         else:
-            there = k if arrive[k - 1] <= begin else k - 1
+            there = k if arrive[(k - 1) & keep] <= begin else k - 1
         held[i] = there
-        start[i] = begin
+        if begin != (depart[i - 1] if i > 0 else 0.0):
+            stood[still], begun[still] = i, begin
+            still += 1
 
         # The exit speed uses only what has arrived: the sliding window of the stage `speeds`, its front held back.
         there = min(there, i + seen)
         while end < there:
             if len(least) > 0:
                 if end >= filled:
-                    while gone < i and depart[gone] <= arrive[end]:
+                    while gone < i and depart[gone] <= arrive[end & keep]:
                         gone += 1
                     if end - gone < stretch_below and 0.0 < length[end] < cap[end] * least[end]:
                         cap[end] = length[end] / least[end]
@@ -225,7 +231,7 @@ def run(
             ahead -= trail
             trail = 0.0
             fresh = i
-    return int(tally[0])
+    return int(tally[0]), still
 
 
 @kernel
@@ -242,17 +248,21 @@ def braking(length: Singles, accel: Singles, first: int, last: int, u: float) ->
 @kernel
 def reserves(
     length: Singles, cap: Singles, accel: Singles,
-    u: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats,
+    u: Floats, depart: Floats, stood: Ints, begun: Floats, held: Int32s, reserve: Floats,
 ) -> None:  # fmt: skip
-    """Fill reserve (n,): seconds from start[i] until the head would stand if no block came after held[i] - 1.
+    """Fill reserve (n,): seconds from when block i is begun until the head would stand if no block came after held[i] - 1.
 
     The speeds would then be min(u_k, S_held - S_k), exactly: later blocks only ever raise a constraint that lies at or
     beyond S_held. u_k + S_k never falls, so the block j in which the braking starts moves forward only.
     """
     n = len(length)
-    j = end = changed = 0
+    j = end = changed = late = 0
     ahead = 0.0  # S_end - S_j
     for i in range(n):
+        begin = depart[i - 1] if i > 0 else 0.0
+        if late < len(stood) and stood[late] == i:
+            begin = begun[late]
+            late += 1
         while end < held[i]:
             if end > 0 and accel[end] != accel[end - 1]:
                 changed = end
@@ -266,9 +276,9 @@ def reserves(
             j += 1
         if j == end:
             ahead = 0.0
-            reserve[i] = depart[end - 1] - start[i]
+            reserve[i] = depart[end - 1] - begin
             continue
-        seconds = depart[j - 1] - start[i] if j > i else 0.0
+        seconds = depart[j - 1] - begin if j > i else 0.0
         rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
         seconds += duration(length[j], accel[j], cap[j], u[j], rest)
         if changed <= j + 1:
@@ -283,9 +293,24 @@ def reserves(
 
 
 @kernel
+def begins(depart: Floats, stood: Ints, begun: Floats, i: int) -> float:
+    """Seconds from the start of the job to that of block i."""
+    low, high = 0, len(stood)
+    while low < high:
+        middle = (low + high) // 2
+        if stood[middle] < i:
+            low = middle + 1
+        else:
+            high = middle
+    if low < len(stood) and stood[low] == i:
+        return begun[low]
+    return depart[i - 1] if i > 0 else 0.0
+
+
+@kernel
 def reserves_at(
     length: Singles, cap: Singles, accel: Singles,
-    u: Floats, start: Floats, depart: Floats, at: Floats, block: Ints, reserve: Floats,
+    u: Floats, depart: Floats, stood: Ints, begun: Floats, at: Floats, block: Ints, reserve: Floats,
 ) -> None:  # fmt: skip
     """Fill reserve (m,): the same at times `at` (m,) within the run, when blocks up to block - 1 had arrived."""
     i = 0
@@ -293,7 +318,7 @@ def reserves_at(
         t, end = at[s], block[s]
         while i < len(length) and depart[i] <= t:
             i += 1
-        if i >= end or start[i] > t:
+        if i >= end or begins(depart, stood, begun, i) > t:
             reserve[s] = 0.0
             continue
         ahead = 0.0
@@ -307,7 +332,7 @@ def reserves_at(
             reserve[s] = depart[end - 1] - t
             continue
         rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
-        seconds = start[j] - t + duration(length[j], accel[j], cap[j], u[j], rest)
+        seconds = begins(depart, stood, begun, j) - t + duration(length[j], accel[j], cap[j], u[j], rest)
         reserve[s] = seconds + braking(length, accel, j + 1, end, rest)
 
 

@@ -15,7 +15,7 @@ FRESH_SUM = 1e6
 
 @kernel
 def limit_moves(
-    start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Floats, job_accel: Floats, waits: Ints,
+    start: Floats, x: Floats, y: Floats, z: Floats, e: Floats, feed: Singles, job_accel: Floats, waits: Ints,
     obeys: bool, print_accel: float, travel_accel: float, by_radius: bool,
     row_before: Ints, row_speed: Floats, row_accel: Floats, row_step: Floats, row_deviation: Floats, row_least: Floats,
     axis_speed: Floats, axis_accel: Floats, step: Floats,

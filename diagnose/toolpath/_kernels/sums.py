@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Singles
 
 
 @kernel
 def by_layer(
-    layer: Int32s, role: Bytes, outer: int, length: Floats, filament: Floats, feed: Floats, x: Floats, y: Floats, z: Floats,
+    layer: Int32s, role: Bytes, outer: int, length: Floats, filament: Floats, feed: Singles, x: Floats, y: Floats, z: Floats,
     slowest: float, sums: Floats, box: Floats, ends: Ints,
 ) -> tuple[float, float]:  # fmt: skip
     """Add up by layer; return s of the whole job at the speeds asked for, and the most filament pushed by any moment, mm.

@@ -155,7 +155,7 @@ def wall_speed(ground: Ground) -> Said | None:
     outer = ground.outer
     if not len(outer):
         return None
-    feed = ground.moves.feed[outer]
+    feed = ground.moves.feed[outer].astype(np.float64)
     middle = weighted_quantile(feed, ground.length[outer], 0.5)
     answer = grade(middle, (SLOW_MM_S, "slow"), (FAST_MM_S + 1e-6, "middling"), above="fast")
     return Said(
