@@ -14,6 +14,7 @@ import numpy as np
 
 from diagnose.toolpath._kernels import moves as kernels
 from diagnose.toolpath.columns import Bools, Events, Floats, Int32s, Ints, JobLimits, Moves, Trouble
+from diagnose.toolpath.heap import Ahead
 from diagnose.toolpath.joblimits import LimitsTable
 from diagnose.toolpath.words import Words, name_of, operation
 
@@ -204,6 +205,7 @@ class Interpreter:
         self._first_lines = np.zeros((len(kernels.TROUBLES), 10), np.int32)
         self._columns: _Arrays = [np.empty(0, kind) for kind in _KINDS]
         self._moves = 0
+        self._ahead = Ahead()
         self._paced = False
         """Has the job spoken of acceleration? Until then that column, untouched memory of the whole job, stays empty."""
         self._events: list[_Arrays] = []
@@ -220,6 +222,7 @@ class Interpreter:
             self._columns[_ACCEL] = np.full(len(self._columns[0]), np.nan)
         events: _Arrays = [np.empty(2 * len(commands) + 16, kind) for kind in (np.uint8, np.int64, np.int32, np.float64)]
         self._make_room(plain + 16, done)
+        self._ahead.of([column for k, column in enumerate(self._columns) if len(column) and k not in _SELDOM], self._moves)
         row = count = 0
         while True:
             given: _Arrays = [
@@ -275,6 +278,7 @@ class Interpreter:
                 bigger = np.empty(room, column.dtype)
                 bigger[: self._moves] = column[: self._moves]
             self._columns[k] = bigger
+        self._ahead.anew()
 
     def _public(self, events: _Arrays, words: Words) -> _Arrays:
         """Return events without those that tell of limits, which are taken note of."""

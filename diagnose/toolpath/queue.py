@@ -35,6 +35,7 @@ from diagnose.toolpath.starvation import (
     Saves,
     Stops,
     Stretches,
+    begins,
     find_dips,
     find_settled,
     find_short_of_moves,
@@ -182,13 +183,14 @@ def simulate(
     _ask(stop)
     say(0.8, "stops and dips")
     bounds = (limits.length, limits.cap, limits.accel)
+    during = np.searchsorted(depart, run.saved_s, side="right")
     if by_host:
         made = depart[np.maximum(blocked - 1, 0)] - run.saved_s
         at_saves = np.where(blocked > 0, np.clip(made, 0.0, machine.buffer_time), 0.0)
     else:
-        at_saves = np.empty(len(blocked))
-        _kernels.reserves_at(*bounds, u, depart, stood, begun, run.saved_s, blocked, at_saves)
-    saves = Saves(run.saved_s, np.searchsorted(depart, run.saved_s, side="right"), blocked, 1000.0 * at_saves)
+        at_saves, begun_s = np.empty(len(blocked)), begins(depart, stood, begun, during)
+        _kernels.reserves_at(*bounds, u, depart, run.saved_s, during, begun_s, blocked, at_saves)
+    saves = Saves(run.saved_s, during, blocked, 1000.0 * at_saves)
     slow = find_slow_runs(plan, u)
     stops = find_stops(moves, machine, stands, depart, stood_s, blocked, run.stalled)
     dips = find_dips(moves, machine, limits, plan, u, depart, stood, begun, held, slow, stands, blocked)
@@ -204,7 +206,7 @@ def simulate(
         u = run.u = np.empty(0)
     if len(plan.seconds) != n:
         plan = speeds.with_times(plan, limits, over=dear)
-    room = (*limits.entry.view(np.float32).reshape(2, n), limits.accel) if dear else np.empty((3, n), np.float32)
+    room = [*limits.entry.view(np.float32).reshape(2, n), limits.accel] if dear else list(np.empty((3, n), np.float32))
     length = limits.length
     del limits, bounds
     short = find_short_of_moves(waits, held)

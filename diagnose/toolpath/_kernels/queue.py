@@ -293,32 +293,17 @@ def reserves(
 
 
 @kernel
-def begins(depart: Floats, stood: Ints, begun: Floats, i: int) -> float:
-    """Seconds from the start of the job to that of block i."""
-    low, high = 0, len(stood)
-    while low < high:
-        middle = (low + high) // 2
-        if stood[middle] < i:
-            low = middle + 1
-        else:
-            high = middle
-    if low < len(stood) and stood[low] == i:
-        return begun[low]
-    return depart[i - 1] if i > 0 else 0.0
-
-
-@kernel
 def reserves_at(
     length: Singles, cap: Singles, accel: Singles,
-    u: Floats, depart: Floats, stood: Ints, begun: Floats, at: Floats, block: Ints, reserve: Floats,
+    u: Floats, depart: Floats, at: Floats, move: Ints, begun: Floats, block: Ints, reserve: Floats,
 ) -> None:  # fmt: skip
-    """Fill reserve (m,): the same at times `at` (m,) within the run, when blocks up to block - 1 had arrived."""
-    i = 0
+    """Fill reserve (m,): the same at times `at` (m,) in moves `move`, begun at `begun`, when blocks up to block - 1 had come.
+
+    What has come before a block is begun keeps the head moving, so each of those blocks begins when the one before is done.
+    """
     for s in range(len(at)):
-        t, end = at[s], block[s]
-        while i < len(length) and depart[i] <= t:
-            i += 1
-        if i >= end or begins(depart, stood, begun, i) > t:
+        i, end = move[s], block[s]
+        if i >= end or begun[s] > at[s]:
             reserve[s] = 0.0
             continue
         ahead = 0.0
@@ -329,10 +314,11 @@ def reserves_at(
             ahead -= 2.0 * accel[j] * length[j]
             j += 1
         if j == end:
-            reserve[s] = depart[end - 1] - t
+            reserve[s] = depart[end - 1] - at[s]
             continue
         rest = max(0.0, ahead - 2.0 * accel[j] * length[j]) if j < end - 1 else 0.0
-        seconds = begins(depart, stood, begun, j) - t + duration(length[j], accel[j], cap[j], u[j], rest)
+        since = depart[j - 1] if j > i else begun[s]
+        seconds = since - at[s] + duration(length[j], accel[j], cap[j], u[j], rest)
         reserve[s] = seconds + braking(length, accel, j + 1, end, rest)
 
 
