@@ -97,7 +97,7 @@ def _weigh(
     if int((np.diff(pieces.bounds) > 0).sum()) < LEAST_MARKS:
         return _Weighed(band, pieces, placed, {}, {})
     # What is worked out once is worked out before threads want it.
-    _ = band.length, band.area, band.wall, band.joined, band.layer, band.busy
+    _ = band.length, band.area, band.wall, band.joined, band.layer, band.busy, band.row, band.beside
     thin = band.thinned()
     _ = thin.area, thin.layer
     angled = np.isfinite(marks.angle) | np.isfinite(marks.x)

@@ -20,7 +20,7 @@ from diagnose.marks.model import Place
 from diagnose.marks.placing import Pieces
 from diagnose.marks.surface import CLOCKS, MOST_MOVES, Surface, draw
 from diagnose.toolpath.chances import in_full_queue
-from diagnose.toolpath.columns import EventKind, Floats, Ints, Role, Singles
+from diagnose.toolpath.columns import EventKind, Floats, Int32s, Ints, Role, Singles
 from diagnose.toolpath.queue import WHY
 from diagnose.toolpath.run import Run
 
@@ -63,7 +63,7 @@ class Spots:
     last: Floats
     """Ends of the wall they lie on."""
     count: int
-    move: Ints | None = None
+    move: Ints | Int32s | None = None
     """Before which the head stands, where that matters."""
 
 
@@ -277,9 +277,14 @@ def _stopping(surface: Surface, run: Run, before_move: Singles, saves: bool) -> 
     chance[at] = in_full_queue(run.machine, surface.busy, at)[saves]
     # All moves of filament alone before the next one of the head stop it at one place.
     behind, ahead = _beside(surface, np.array([ids[0], ids[-1] + 1]))
-    at = np.arange(min(behind[0] + 1, ids[0]), ahead[1] + 1)
-    move, back = np.unique(_beside(surface, at)[1], return_inverse=True)
-    stops, wall = np.bincount(back, chance[at]).astype(np.float64), _standing(surface, move)
+    first = min(behind[0] + 1, ids[0])
+    at = np.flatnonzero(chance[first : ahead[1] + 1]) + first
+    if not len(at):
+        return None
+    next_ = _beside(surface, at)[1]
+    new = np.flatnonzero(np.diff(next_, prepend=-1))
+    move, stops = next_[new], np.add.reduceat(chance[at], new, dtype=np.float64)
+    wall = _standing(surface, move)
     there = np.isfinite(wall) & (stops > LEAST)
     found = _spots(surface, wall[there])
     return None if found is None else replace(found, amount=stops[there], move=move[there])
@@ -296,15 +301,13 @@ def _landing(surface: Surface, at: Ints) -> Stretch | None:
     return _stretch(np.where(late < 4 * LANDING_S, density, 0.0), len(np.unique(last[late < 2 * LANDING_S])))
 
 
-def _wall_at(surface: Surface, move: Ints, share: float) -> Floats:
+def _wall_at(surface: Surface, move: Ints | Int32s, share: float) -> Floats:
     """Return mm along the walls where moves begin (share 0) or end (1); NaN of moves that are not in the band."""
-    at = np.searchsorted(surface.ids, move)
-    at = np.minimum(at, max(len(surface) - 1, 0))
-    there = surface.ids[at] == move
-    return np.asarray(np.where(there, surface.wall[at] + share * surface.length[at], np.nan))
+    at = surface.row[move]
+    return np.asarray(np.where(at >= 0, surface.wall[at] + share * surface.length[at], np.nan))
 
 
-def _standing(surface: Surface, at: Ints, after: bool = True) -> Floats:
+def _standing(surface: Surface, at: Ints | Int32s, after: bool = True) -> Floats:
     """Return mm along the walls where the head stands before moves: where a wall begins, or else where one has ended.
 
     With `after` false, an ended wall comes first. Moves of filament alone leave the head where it is.
@@ -314,11 +317,10 @@ def _standing(surface: Surface, at: Ints, after: bool = True) -> Floats:
     return np.where(np.isfinite(begins), begins, ends) if after else np.where(np.isfinite(ends), ends, begins)
 
 
-def _beside(surface: Surface, at: Ints) -> tuple[Ints, Ints]:
+def _beside(surface: Surface, at: Ints | Int32s) -> tuple[Int32s, Int32s]:
     """Return the last move of the head before each of these moves, and the next one from it on."""
-    moving = np.flatnonzero(surface.job.file.shape.length > 0)
-    k = np.searchsorted(moving, at)
-    return moving[np.maximum(k - 1, 0)], moving[np.minimum(k, len(moving) - 1)]
+    behind, ahead = surface.beside
+    return behind[at], ahead[at]
 
 
 def _corners(surface: Surface) -> Floats:

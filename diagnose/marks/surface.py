@@ -93,6 +93,23 @@ class Surface:
         return np.asarray(np.cumsum(gap) + np.concatenate(([0.0], np.cumsum(self.length)[:-1])))
 
     @cached_property
+    def row(self) -> Int32s:
+        """(n,) which move of the surface each move of the job is, -1 where it is none."""
+        row = np.full(len(self.depart), -1, np.int32)
+        row[self.ids] = np.arange(len(self), dtype=np.int32)
+        return row
+
+    @cached_property
+    def beside(self) -> tuple[Int32s, Int32s]:
+        """(n + 1,) last move of the head before each move of the job, and next one from it on; at the ends the nearest one."""
+        moving = np.flatnonzero(self.job.file.shape.length > 0).astype(np.int32)
+        behind, ahead = (np.full(len(self.depart) + 1, moving[end], np.int32) for end in (0, -1))
+        behind[moving + 1] = ahead[moving] = moving
+        np.maximum.accumulate(behind, out=behind)
+        np.minimum.accumulate(ahead[::-1], out=ahead[::-1])
+        return behind, ahead
+
+    @cached_property
     def busy(self) -> Floats:
         """(n + 1,) s spent moving up to each move of the job, and in all."""
         return np.concatenate(([0.0], np.cumsum(np.maximum(self.depart - self.begin, 0.0))))
