@@ -121,13 +121,22 @@ def processes(folder: Path, kind: str) -> None:
     print(f"  peak memory {large[1]:.0f} MB (goal {limit:.0f} MB), 1 MB: {small[1]:.0f} MB")
 
 
+SETTLED_S = 5.0
+"""Before each run of the growth: hosts of virtual machines take free memory back after some seconds, and giving it anew takes
+longer than all work on it. So every size meets it alike."""
+
+
 def growth(folder: Path, sizes: tuple[int, ...]) -> None:
     """Print time against size and the straight line through it, t = a + b MB."""
     measured = []
     for size in sizes:
         path = _job(folder, "layered", size)
         command = [sys.executable, "-m", "diagnose", "toolpath", "--json", "--printer", CARD, path]
-        runs = [_process(command) for _ in range(3)]
+        os.sync()
+        runs = []
+        for _ in range(3):
+            time.sleep(SETTLED_S)
+            runs.append(_process(command))
         measured.append((Path(path).stat().st_size / 1e6, statistics.median(s for s, _ in runs), max(m for _, m in runs)))
         if size > 100:
             Path(path).unlink()
