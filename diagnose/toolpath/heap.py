@@ -6,6 +6,7 @@ import ctypes
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from threading import Thread
 from typing import Any
 
 from numpy.typing import NDArray
@@ -55,6 +56,13 @@ class Ahead:
     def anew(self) -> None:
         """Forget what is ready: the columns are others."""
         self._ready = 0
+
+
+def made_ready(columns: Sequence[NDArray[Any]]) -> None:
+    """Have whole columns made ready on a thread beside, one after the other, for who fills them in that order later."""
+    parts = [column[at : at + 2 * STRIDE] for column in columns for at in range(0, len(column), 2 * STRIDE)]
+    if len(parts) > len(columns):
+        Thread(target=_populate, args=(parts,), daemon=True).start()
 
 
 def _populate(parts: Sequence[NDArray[Any]]) -> None:

@@ -107,9 +107,9 @@ def _on(
     ran = None if machine is None else run(file, machine, share(progress, 0.0, 0.8), cancel)
     if progress:
         progress(0.8, "findings")
-    findings = alone.result()
-    if ran is not None:
-        findings = sorted(findings + find(ground.on(ran)), key=lambda finding: finding.id)
+    # The outer wall may still be looked at beside: what rests on the run need not wait for that.
+    on_run = [] if ran is None else find(ground.on(ran))
+    findings = sorted(alone.result() + on_run, key=lambda finding: finding.id)
     return Job(file, ran, findings, _warnings(file, ran), as_read=read)
 
 

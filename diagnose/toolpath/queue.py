@@ -127,7 +127,7 @@ def simulate(
     first_save_s: float | None = None,
     stalls: Stalls | None = None,
     plan: Plan | None = None,
-    spare: Floats | None = None,
+    spare: tuple[Floats, Floats, Int32s] | None = None,
 ) -> Supply:
     """Run the job: supply and motion coupled through the bounded queue.
 
@@ -146,7 +146,7 @@ def simulate(
     plan
         Of the same limits and machine, timed or not, where it is known already.
     spare
-        (n + 1,) to write over. Given, it says that memory is dear: `u` and `arrive` are left empty, for others take their
+        (n + 1,), (n,) and (n,) to write over. Given, they say that memory is dear: `u` and `arrive` are left empty, for others take their
         room as soon as they have served. So they do with the speeds of `plan` and with the limits, which the caller must
         not use again.
 
@@ -168,9 +168,9 @@ def simulate(
     by_host, resent = machine.planning == "host", resends(machine)
     dear = spare is not None
     brief = dear and not (by_host or resent or len(limits.shortest))
-    u = np.empty(n + 1) if spare is None else spare
-    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, u, brief=brief)
-    depart, stood, begun, held, blocked = run.depart, run.stood, run.begun, run.held, run.blocked
+    u, depart, held = (np.empty(n + 1), np.empty(n), np.empty(n, np.int32)) if spare is None else spare
+    run, limits = _couple(moves, limits, machine, events, first_save_s, stalls, u, depart, held, brief=brief)
+    stood, begun, blocked = run.stood, run.begun, run.blocked
     _ask(stop)
     say(0.7, "reserve")
     waits = speeds.wait_places(events, machine)
@@ -233,7 +233,9 @@ def starves(
     first_save_s: float | None = None,
 ) -> bool:
     """Return whether the head stands or dips anywhere: `simulate`, given its plan, without telling where and why."""
-    run, _ = _couple(moves, limits, machine, events, first_save_s, None, np.empty(len(moves) + 1))
+    n = len(moves)
+    columns = np.empty(n + 1), np.empty(n), np.empty(n, np.int32)
+    run, _ = _couple(moves, limits, machine, events, first_save_s, None, *columns)
     if len(find_slow_runs(plan, run.u).first):
         return True
     return bool(len(_gaps(run, speeds.wait_places(events, machine))[0]))
@@ -273,9 +275,9 @@ class _Coupled:
 
 def _couple(
     moves: Moves, limits: Limits, machine: Machine, events: Events | None, first_save_s: float | None,
-    stalls: Stalls | None, u: Floats, *, brief: bool = False,
+    stalls: Stalls | None, u: Floats, depart: Floats, held: Int32s, *, brief: bool = False,
 ) -> tuple[_Coupled, Limits]:  # fmt: skip
-    """Run the kernel; return what it fills, `u` (n + 1,) included, and the limits as they were in this run, stretched where
+    """Run the kernel; return what it fills, `u` (n + 1,), `depart` and `held` (n,) included, and the limits as they were in this run, stretched where
     the queue was low.
 
     `brief`: nobody asks when a block came once it is begun, unless moves are stretched or a host plans.
@@ -286,7 +288,6 @@ def _couple(
         raise BadInput(f"limits of {len(limits)} moves do not go with a job of {n} moves")
     card = machine.feed == "card"
     arrive = np.empty(min(speeds.ring(machine.queue_moves + 1), n) if brief else n)
-    depart, held = np.empty(n), np.empty(n, np.int32)
     # Pages that lists never come to cost nothing, a second run a lot.
     stood, begun = np.empty(n, np.int64), np.empty(n)
     if stalls is None:

@@ -9,6 +9,7 @@ import numpy as np
 from diagnose.toolpath import queue, speeds
 from diagnose.toolpath.chances import Heights, Risk, SavesAnywhere, by_height
 from diagnose.toolpath.columns import Bools, Floats
+from diagnose.toolpath.heap import made_ready
 from diagnose.toolpath.jobfile import JobFile
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.progress import Cancel, Progress, ask, say, share
@@ -51,18 +52,20 @@ class Run:
 
 def run(file: JobFile, machine: Machine, progress: Progress | None = None, cancel: Cancel | None = None) -> Run:
     """Run a job file on a machine: speeds, queue and supply, stops and dips."""
+    n = len(file.moves)
+    planned, room, depart, held = np.empty(n + 1), np.empty(n + 1), np.empty(n), np.empty(n, np.int32)
+    made_ready((planned, room, depart, held))
     limits = speeds.limits(file.moves, machine, file.events, file.limits)
     ask(cancel)
     say(progress, 0.1, "look-ahead")
-    plan = speeds.plan(limits, machine.queue_seen, timed=False)
-    room = np.empty(len(limits) + 1)
+    plan = speeds.plan(limits, machine.queue_seen, timed=False, u=planned)
     capped = speeds.held_by_queue(limits, plan, room)
     # What nobody asks for later makes room for what follows: hence no name for the limits, one array used twice, and empty
     # columns.
     given = [limits]
     del limits
     supply = queue.simulate(
-        file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=room
+        file.moves, given.pop(), machine, file.events, share(progress, 0.2, 1.0), cancel, plan=plan, spare=(room, depart, held)
     )
     least, none = supply.least, np.empty(0)
     supply = replace(supply, arrive=none, held=np.empty(0, np.int32))

@@ -143,14 +143,15 @@ def _shortest(n: int, machine: Machine, rows: JobLimits) -> Floats:
     return np.repeat(rows.shortest, np.diff(np.append(np.minimum(rows.before, n), n)))
 
 
-def plan(limits: Limits, queue: int, *, timed: bool = True) -> Plan:
+def plan(limits: Limits, queue: int, *, timed: bool = True, u: Floats | None = None) -> Plan:
     """Return entry speeds, and durations unless not `timed`, with a look-ahead of `queue` blocks, the moving one included.
 
     With S_i the sum of 2 a L over the blocks before i, and c_j the corner caps,
     u_(i+1) = min(u_i + 2 a_i L_i, min over i < j < i + N of (c_j + S_j) - S_(i+1), S_min(i+N,n) - S_(i+1)),
-    which is what a backward pass over the whole queue at each hand-over gives. Linear in n, whatever N.
+    which is what a backward pass over the whole queue at each hand-over gives. Linear in n, whatever N. `u` (n + 1,) is written
+    over where it is given.
     """
-    out, room = Plan(np.zeros(len(limits) + 1), np.empty(0)), ring(min(queue, len(limits)) + 1)
+    out, room = Plan(np.empty(len(limits) + 1) if u is None else u, np.empty(0)), ring(min(queue, len(limits)) + 1)
     _kernels.plan_entries(
         limits.length, limits.cap, limits.accel, limits.entry, int(queue), np.empty(room), np.empty(room, np.int64),
         out.u,
