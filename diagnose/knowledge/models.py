@@ -70,6 +70,7 @@ Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
 Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(_one_or_many), Field(min_length=1)]]
 """Question or finding id to the answers under which something holds."""
+Rank = Annotated[int, Field(ge=1, le=5)]
 
 
 class Entry(BaseModel):
@@ -295,8 +296,15 @@ class Remedy(Costed):
     gives_up: Text | None = None
     sure: Frequency = Frequency(0.95, "0.95")
     """How often it cures its cause."""
-    tried: int | None = Field(None, ge=1, le=5)
-    """How early people try it, whatever the cause: 1 first of all, 5 hardly ever. Only for comparing plans with habit."""
+    tried: Rank | dict[Id, Rank] | None = None
+    """How early people try it, whatever the cause: 1 first of all, 5 hardly ever; may be given by defect, with `other`
+    for the rest. Only for comparing plans with habit."""
+
+    def tried_for(self, defect: str | None) -> int | None:
+        """Return how early people try it on a print with this defect, or None where the file leaves it open."""
+        if not isinstance(self.tried, dict):
+            return self.tried
+        return self.tried.get(defect or "other", self.tried.get("other"))
 
 
 class Expect(Part):

@@ -304,6 +304,13 @@ class Triage:
         """True when a leader holds 90 % or nothing is worth asking."""
         return float(self.standing.shares[1:].max(initial=0.0)) >= inquiry.ENOUGH or self.next_question() is None
 
+    @property
+    def defect(self) -> str | None:
+        """The answer to what is wrong with the part, or None."""
+        question = self.knowledge.by_role("defect")
+        given = self.case.answers.get(question.id) if question is not None else None
+        return given[0] if given else None
+
     def conflict(self) -> doubt.Conflict:
         """Return how badly the answers go together."""
         return doubt.conflict(self.network, self.standing.reports)

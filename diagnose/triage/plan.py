@@ -105,8 +105,9 @@ class Planner:
                 return self._rates.help
             return planning.until_help(self._shares, self._trials, sequence, self._rates.help).cost
 
-        known = any(remedy.tried is not None for remedy in self._remedies)
-        habit = sorted(range(len(self._trials)), key=lambda k: (self._remedies[k].tried or LATE, self._trials[k].cost))
+        ranks = [remedy.tried_for(self._triage.defect) for remedy in self._remedies]
+        known = any(rank is not None for rank in ranks)
+        habit = sorted(range(len(self._trials)), key=lambda k: (ranks[k] or LATE, self._trials[k].cost))
         return Compared(
             cost(habit) if known else None, cost(planning.by_chance(self._shares, self._trials)),
             cost(planning.by_cost(self._trials)),
