@@ -33,6 +33,7 @@ def plan(load: Callable[[bool], Triage], as_json: bool, quiet: bool) -> None:
     \b
     diagnose plan --answer defect=blobs --answer mark-spacing=even
     diagnose plan facts.yaml --job part.gcode --printer my-printer.yaml
+    diagnose plan facts.yaml --tried dry-filament=no-change
     """
     triage = load(quiet or as_json)
     if as_json:
@@ -46,6 +47,9 @@ def _page(triage: Triage, quiet: bool) -> Iterator[str]:
     for alarm in triage.alarms():
         yield from words.indented(f"! {alarm}", 0, 2)
         yield ""
+    if triage.case.cured:
+        yield from words.closing(triage)
+        return
     planner = Planner(triage)
     found, compared = planner.plan(), planner.compared()
     if quiet:
@@ -67,7 +71,7 @@ def _way(plan: Plan, depth: int) -> Iterator[str]:
     """Yield the steps, and after a test what follows each of its results."""
     shown = plan.steps if depth == 0 else plan.steps[:AHEAD]
     for number, step in enumerate(shown, 1):
-        yield from _step(step, number, depth, depth > 0 or number > SHOWN)
+        yield from step_lines(step, number, depth, depth > 0 or number > SHOWN)
     if len(plan.steps) > len(shown):
         yield from words.indented(f"and {len(plan.steps) - len(shown)} more", 2 * depth + 2)
     for branch in likeliest(plan):
@@ -78,7 +82,8 @@ def _way(plan: Plan, depth: int) -> Iterator[str]:
         yield from _way(branch.plan, depth + 1)
 
 
-def _step(step: Step, number: int, depth: int, brief: bool) -> Iterator[str]:
+def step_lines(step: Step, number: int, depth: int = 0, brief: bool = False) -> Iterator[str]:
+    """Yield one step: what to do, what it costs and gives up, what it is against; its caution always."""
     pad = 2 * depth
     chance = "" if step.kind == "test" else f"  ends it with {percent(step.probability)}"
     kind = "Test" if step.kind == "test" else "Try"

@@ -115,10 +115,28 @@ def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:
     yield from textwrap.wrap(text, width, initial_indent=" " * by, subsequent_indent=" " * (by + hang))
 
 
+def closing(triage: Triage) -> Iterator[str]:
+    """Yield what closed a case: the remedy, the causes it was against, and what it gives up; nothing while it is open."""
+    cured = triage.case.cured
+    if cured is None:
+        return
+    knowledge = triage.knowledge
+    causes = [knowledge.causes[c].name if c in knowledge.causes else c for c in cured.causes]
+    remedy = knowledge.remedies.get(cured.remedy)
+    yield from indented(f"Cured by: {remedy.name if remedy else cured.remedy} [{cured.remedy}]", 0, 2)
+    if causes:
+        yield from indented(f"So the cause was: {'; or '.join(causes)}", 2, 2)
+    if remedy is not None and remedy.gives_up:
+        yield from indented(f"It gives up: {remedy.gives_up}", 2, 2)
+
+
 def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     """Yield the whole state of a case: alarms, suspects, ledger of the first, doubts, how to confirm, what next."""
     for alarm in triage.alarms():
         yield from indented(f"! {alarm}", 0, 2)
+        yield ""
+    if triage.case.cured:
+        yield from closing(triage)
         yield ""
     yield "Suspects"
     yield from ranking(triage)
@@ -128,6 +146,8 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     for doubt in triage.doubts():
         yield ""
         yield from indented(doubt, 0)
+    if triage.case.cured:
+        return
     views = [view for view in triage.confirming(leader) if not view.done]
     if views:
         yield ""
@@ -136,10 +156,11 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     elif triage.alarms():
         yield ""
         yield "Tests that run the machine are left out while there is danger."
-    if triage.ranking()[0].probability >= ENOUGH and triage.remedies(leader):
+    left = [r for r in triage.remedies(leader) if r.id not in triage.case.tried]
+    if triage.ranking()[0].probability >= ENOUGH and left:
         yield ""
         yield "To cure it, once it is confirmed"
-        yield from remedy(triage.remedies(leader)[0])
+        yield from remedy(left[0])
     steps = triage.next_steps(3)
     if steps:
         yield ""

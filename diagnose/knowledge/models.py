@@ -221,6 +221,8 @@ class Question(Entry):
     ask_if: Condition = Field(default_factory=dict)
     role: Literal["defect", "second-defect"] | None = None
     measured_by: Literal["marks"] | None = None
+    tells_of: Literal["print", "machine"] = "print"
+    """``machine``: of the printer, its room or its plastic; a case of what remains after a cure keeps such answers."""
     answers: tuple[Answer, ...] = Field(min_length=1, max_length=40)
 
     @model_validator(mode="after")

@@ -1,8 +1,9 @@
 """A case, the rules and their score as JSON: keys may be added, never changed.
 
-`rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test or marks; marks
-come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or ``marks``), ``marks``,
-``answers`` with whether each counts and why not, ``unexplained``, ``conflict``, ``surprise``, ``alarms``, ``warnings``.
+`rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test, remedy or
+marks; marks come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or
+``marks``), ``marks``, ``answers`` (remedies tried among them) with whether each counts and why not, ``cured`` (the remedy
+that closed the case and its causes, or null), ``unexplained``, ``conflict``, ``surprise``, ``alarms``, ``warnings``.
 """
 
 from __future__ import annotations
@@ -62,9 +63,16 @@ def rank_json(triage: Triage) -> dict[str, Any]:
             for g in triage.given()
         ],
         "marks": _marks(triage),
+        "cured": cured_json(triage),
         "alarms": triage.alarms(),
         "warnings": triage.doubts(),
     }
+
+
+def cured_json(triage: Triage) -> dict[str, Any] | None:
+    """Return the remedy that closed a case, with the causes it was against; None while the case is open."""
+    cured = triage.case.cured
+    return {"remedy": cured.remedy, "causes": list(cured.causes)} if cured else None
 
 
 def _marks(triage: Triage) -> dict[str, Any] | None:

@@ -95,12 +95,16 @@ class Planner:
         self._looks = [self._look(t) for t in self._tests]
 
     def plan(self) -> Plan:
-        """Return the plan with the least expected cost."""
+        """Return the plan with the least expected cost; an empty one that costs nothing once the case is closed."""
+        if self._triage.case.cured:
+            return Plan((), (), 0.0, 0.0)
         return self._told(planning.course(self._shares, self._trials, self._looks, self._rates.help))
 
     def compared(self) -> Compared:
         """Return what the same remedies would cost in naive orders."""
         def cost(sequence: Sequence[int]) -> float:
+            if self._triage.case.cured:
+                return 0.0
             if not self._trials:
                 return self._rates.help
             return planning.until_help(self._shares, self._trials, sequence, self._rates.help).cost
@@ -121,7 +125,8 @@ class Planner:
             if suspect.probability >= least:
                 listed.update(dict.fromkeys(getattr(knowledge.causes[suspect.id], field)))
         entries = knowledge.remedies if field == "remedies" else knowledge.tests
-        return [entries[id] for id in listed]
+        tried = self._triage.case.tried  # a remedy that failed is not worth a second time
+        return [entries[id] for id in listed if field != "remedies" or id not in tried]
 
     def _open_tests(self) -> list[ConfirmingTest]:
         tests = self._worth(TESTED_SHARE, "confirm")
