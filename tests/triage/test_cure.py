@@ -130,7 +130,10 @@ def test_what_remains_is_a_case_that_keeps_what_tells_of_the_machine(
 def test_what_is_no_remedy_or_no_result_changes_nothing(knowledge: Knowledge, network: Network, tmp_path: Path) -> None:
     triage = strings(knowledge, network, tmp_path)
     events = triage.case.events
-    for remedy, result, words in (("cooler-nozzl", "cured", "did you mean 'cooler-nozzle'"), ("cooler-nozzle", "curd", "did you mean 'cured'")):
+    for remedy, result, words in (
+        ("cooler-nozzl", "cured", "did you mean 'cooler-nozzle'"),
+        ("cooler-nozzle", "curd", "did you mean 'cured'"),
+    ):
         with pytest.raises(BadInput) as told:
             triage.try_remedy(remedy, result)
         assert words in told.value.hint
