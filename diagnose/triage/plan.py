@@ -91,14 +91,17 @@ class Planner:
         self._remedies = self._worth(LEAST_SHARE, "remedies")
         self._tests = [] if triage.alarms() else self._open_tests()
         self._view = View.of(triage.network, triage.standing.observed)
-        self._trials = [self._trial(r) for r in self._remedies]
+        self._trials = [self.trial(r) for r in self._remedies]
         self._looks = [self._look(t) for t in self._tests]
 
     def plan(self) -> Plan:
         """Return the plan with the least expected cost; an empty one that costs nothing once the case is closed."""
         if self._triage.case.cured:
             return Plan((), (), 0.0, 0.0)
-        return self._told(planning.course(self._shares, self._trials, self._looks, self._rates.help))
+        habit = self._habit()
+        return self._told(
+            planning.course(self._shares, self._trials, self._looks, self._rates.help, starts=[habit] if habit else [])
+        )
 
     def compared(self) -> Compared:
         """Return what the same remedies would cost in naive orders."""
@@ -109,13 +112,18 @@ class Planner:
                 return self._rates.help
             return planning.until_help(self._shares, self._trials, sequence, self._rates.help).cost
 
-        ranks = [remedy.tried_for(self._triage.defect) for remedy in self._remedies]
-        known = any(rank is not None for rank in ranks)
-        habit = sorted(range(len(self._trials)), key=lambda k: (ranks[k] or LATE, self._trials[k].cost))
+        habit = self._habit()
         return Compared(
-            cost(habit) if known else None, cost(planning.by_chance(self._shares, self._trials)),
+            cost(habit) if habit else None, cost(planning.by_chance(self._shares, self._trials)),
             cost(planning.by_cost(self._trials)),
         )  # fmt: skip
+
+    def _habit(self) -> list[int]:
+        """Return the remedies as people commonly try them, the cheaper of two first; empty where no file tells."""
+        ranks = [remedy.tried_for(self._triage.defect) for remedy in self._remedies]
+        if all(rank is None for rank in ranks):
+            return []
+        return sorted(range(len(ranks)), key=lambda k: (ranks[k] or LATE, self._trials[k].cost))
 
     def _worth(self, least: float, field: str) -> list[Any]:
         """Return the remedies or tests of all causes of such a share at least, likeliest cause first, each once."""
@@ -140,7 +148,8 @@ class Planner:
                 first[test.question] = test
         return list(first.values())
 
-    def _trial(self, remedy: Remedy) -> Trial:
+    def trial(self, remedy: Remedy) -> Trial:
+        """Return a remedy as the reasoning takes it: its cost with the verifying print, and what it cures."""
         cures = np.zeros(len(self._shares))
         for cause in self._triage.knowledge.causes.values():
             if remedy.id in cause.remedies:
