@@ -22,12 +22,12 @@ import numpy as np
 
 from diagnose.knowledge.models import EFFORT_MINUTES, RATES
 from diagnose.knowledge.pack import Knowledge
-from diagnose.reasoning import plan as planning
 from diagnose.reasoning.inquiry import ENOUGH, READING_MINUTES
 from diagnose.reasoning.network import Network, compile_network
-from diagnose.reasoning.trials import BETTER, BETTER_OF_FAILURES, BY_CHANCE, CURED, NO_CHANGE
+from diagnose.reasoning.trials import BETTER, CURED, NO_CHANGE
 from diagnose.triage import Triage, knowledge_from
-from diagnose.triage.plan import LATE, Planner
+from diagnose.triage.plan import Planner
+from diagnose.triage.world import World, cost_by_habit
 from tests.bench.people import MOST_QUESTIONS, SLIPS, Person, best_next, people
 
 EACH = 2
@@ -64,21 +64,12 @@ class Way:
         return self.cost + self.questions
 
 
-class Trier:
-    """Tries remedies on the print of a person whose cause is known."""
-
-    def __init__(self, person: Person) -> None:
-        self.cause = person.knowledge.causes[person.network.causes[person.row - 1]]
-        self.knowledge, self.rng = person.knowledge, person.rng
-
-    def outcome(self, remedy: str) -> str:
-        """Return what comes of a remedy, as the person tells it."""
-        met = remedy in self.cause.remedies
-        if met and self.rng.random() < self.knowledge.remedies[remedy].sure.value:
-            return CURED
-        share = BETTER_OF_FAILURES if met else BY_CHANCE[1] / (BY_CHANCE[1] + BY_CHANCE[2])
-        better = (self.rng.random() < share) != (self.rng.random() < SLIPS)
-        return BETTER if better else NO_CHANGE
+def told(person: Person, world: World, remedy: str) -> str:
+    """Return what a person tells of a remedy; a cure is seen by everybody."""
+    came = world.outcome(remedy)
+    if came != CURED and person.rng.random() < SLIPS:
+        return NO_CHANGE if came == BETTER else BETTER
+    return came
 
 
 def led(person: Person) -> tuple[float, float, bool, int, float, tuple[float, ...]]:
@@ -94,8 +85,8 @@ def led(person: Person) -> tuple[float, float, bool, int, float, tuple[float, ..
     planner = Planner(triage)
     first, other = planner.plan(), planner.compared()
     naive = tuple(c for c in (other.popularity, other.chance, other.cheapest) if c is not None)
-    trier, cost, steps = Trier(person), 0.0, 0
-    plan = first
+    world = World(knowledge, person.network, person.network.causes[person.row - 1], person.rng)
+    plan, cost, steps = first, 0.0, 0
     while plan.steps and steps < MOST_STEPS:
         step = plan.steps[0]
         cost, steps = cost + step.cost, steps + 1
@@ -103,7 +94,7 @@ def led(person: Person) -> tuple[float, float, bool, int, float, tuple[float, ..
             question = knowledge.tests[step.id].question
             triage.answer(question, *(person.say(question) or ()))
         else:
-            triage.try_remedy(step.id, trier.outcome(step.id))
+            triage.try_remedy(step.id, told(person, world, step.id))
         if triage.case.cured:
             break
         plan = Planner(triage).plan()
@@ -111,29 +102,13 @@ def led(person: Person) -> tuple[float, float, bool, int, float, tuple[float, ..
     return cost + (0.0 if cured else rates.help), minutes / 60 * rates.hour, cured, steps, first.cost, naive
 
 
-def by_popularity(person: Person) -> tuple[float, float]:
-    """Return what trying by popularity costs a person on average, with help called for in time, and only at the end."""
-    knowledge, network = person.knowledge, person.network
-    defect = knowledge.by_role("defect")
-    assert defect is not None
-    triage = Triage(knowledge, network=network)
-    triage.answer(defect.id, *person.say(defect.id))
-    said = triage.defect
-    known = dict.fromkeys(r for c in knowledge.causes.values() if said in c.defects for r in c.remedies)
-    remedies = sorted((knowledge.remedies[r] for r in known),
-                      key=lambda r: (r.tried_for(said) or LATE, knowledge.rates.cost(r)))  # fmt: skip
-    planner = Planner(triage)
-    trials = [planner.trial(r) for r in remedies]
-    order, truth = range(len(trials)), np.eye(len(network.log_prior))[person.row]
-    help_cost = knowledge.rates.help
-    cut = planning.until_help(triage.standing.shares, trials, order, help_cost).trials
-    return planning.expected(truth, trials, cut, help_cost), planning.expected(truth, trials, order, help_cost)
-
-
 def way(knowledge: Knowledge, network: Network, person: Person) -> Way:
     """Return how one person fares with the program and by popularity."""
-    cause = network.causes[person.row - 1]
-    habit, stubborn = by_popularity(person)  # first: the defect is told before anything else, and the same to both
+    cause, defect = network.causes[person.row - 1], knowledge.by_role("defect")
+    assert defect is not None
+    (said,) = person.say(defect.id)  # the same to the program and to habit
+    habit, _ = cost_by_habit(knowledge, network, said, cause)
+    stubborn, _ = cost_by_habit(knowledge, network, said, cause, stubborn=True)
     cost, questions, cured, steps, expected, naive = led(person)
     rate = RATES[knowledge.causes[cause].rate]
     return Way(cause, cost, questions, cured, steps, expected, naive, habit, stubborn, rate)

@@ -8,6 +8,7 @@ import pytest
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.network import Network, compile_network
 from diagnose.triage import knowledge_from
+from diagnose.triage.world import World
 from tests.bench import cure
 from tests.bench.people import Person, best_next, in_order, interview, people, static_orders
 
@@ -60,9 +61,16 @@ def test_what_comes_of_a_remedy_is_as_sure_as_the_rules_say(whole: tuple[Knowled
         for remedy in cause.remedies
         if 0.4 < knowledge.remedies[remedy].sure.value < 0.8
     )
-    trier = cure.Trier(Person(*whole, row, np.random.default_rng(2)))
-    came = [trier.outcome(remedy) for _ in range(4000)]
+    world = World(*whole, whole[1].causes[row - 1], np.random.default_rng(2))
+    came = [world.outcome(remedy) for _ in range(4000)]
     sure = knowledge.remedies[remedy].sure.value
     assert came.count("cured") / len(came) == pytest.approx(sure, abs=0.03)
-    other = next(r for r in knowledge.remedies if r not in trier.cause.remedies)
-    assert "cured" not in {trier.outcome(other) for _ in range(300)}
+    other = next(r for r in knowledge.remedies if r not in knowledge.causes[world.cause].remedies)
+    assert "cured" not in {world.outcome(other) for _ in range(300)}
+    results = {
+        q
+        for t in knowledge.causes[world.cause].confirm
+        if knowledge.questions[q := knowledge.tests[t].question].kind == "one"
+    }
+    for question in results:
+        assert world.result(question) in {a.id for a in knowledge.questions[question].answers}
