@@ -88,22 +88,17 @@ def step_lines(step: Step, number: int, depth: int = 0, brief: bool = False) -> 
     chance = "" if step.kind == "test" else f"  ends it with {percent(step.probability)}"
     kind = "Test" if step.kind == "test" else "Try"
     yield from words.indented(f"{number}. {kind}: {step.name} [{step.id}]{chance}", pad + 2, 3)
-    if brief and not step.what.caution:
+    if brief:
+        if step.what.caution:
+            yield from words.indented(f"CAUTION: {step.what.caution}", pad + 5)
         return
-    if not brief:
-        yield from words.indented(step.what.do, pad + 5)
-        reads, gives = getattr(step.what, "reads", None), getattr(step.what, "gives_up", None)
-        if reads:
-            yield from words.indented(f"How to read it: {reads}", pad + 5)
-        spent = words.cost(step.what.minutes, step.what.machine_minutes, step.what.grams, step.what.money)
-        yield from words.indented(f"Costs {spent}", pad + 5)
-        if gives:
-            yield from words.indented(f"Gives up: {gives}", pad + 5)
-        if step.cures:
-            named = ", ".join(f"{name.lower()} ({percent(share)})" for name, share in step.cures[:3])
-            yield from words.indented(f"{'Tells of' if step.kind == 'test' else 'Against'}: {named}", pad + 5)
-    if step.what.caution:
-        yield from words.indented(f"CAUTION: {step.what.caution}", pad + 5)
+    yield from words.indented(step.what.do, pad + 5)
+    if reads := getattr(step.what, "reads", None):
+        yield from words.indented(f"How to read it: {reads}", pad + 5)
+    if step.cures:
+        named = ", ".join(f"{name.lower()} ({percent(share)})" for name, share in step.cures[:3])
+        yield from words.indented(f"{'Tells of' if step.kind == 'test' else 'Against'}: {named}", pad + 5)
+    yield from words.costs(step.what, pad + 5)
 
 
 def _costs(plan: Plan, popularity: float | None, help_cost: float) -> str:

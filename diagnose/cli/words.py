@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator
 
 from diagnose.knowledge.materials import Material, Sourced
-from diagnose.knowledge.models import Remedy
+from diagnose.knowledge.models import Costed, Remedy
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
 from diagnose.triage.wording import decibans, percent
@@ -42,25 +42,30 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
 
 
 def test(view: TestView) -> Iterator[str]:
-    """Yield a confirming test: what to do, how to read it, what it costs, what to mind."""
+    """Yield a confirming test: what to do, how to read it, what it costs and gives up, what to mind."""
     t = view.test
     yield f"  {t.name} [{t.id}]"
     yield from indented(t.do, 4)
     yield from indented(f"How to read it: {t.reads}", 4)
-    yield f"    Costs {cost(t.minutes, t.machine_minutes, t.grams, t.money)}"
-    if t.caution:
-        yield from indented(f"CAUTION: {t.caution}", 4)
+    yield from costs(t, 4)
 
 
 def remedy(r: Remedy) -> Iterator[str]:
     """Yield a remedy: what to do, what it costs and gives up, what to mind."""
     yield f"  {r.name} [{r.id}]"
     yield from indented(r.do, 4)
-    yield f"    Costs {cost(r.minutes, r.machine_minutes, r.grams, r.money)}"
-    if r.gives_up:
-        yield from indented(f"Gives up: {r.gives_up}", 4)
-    if r.caution:
-        yield from indented(f"CAUTION: {r.caution}", 4)
+    yield from costs(r, 4)
+
+
+def costs(entry: Costed, by: int) -> Iterator[str]:
+    """Yield what a test or remedy costs, wears and gives up, and its caution."""
+    yield from indented(f"Costs {cost(entry.minutes, entry.machine_minutes, entry.grams, entry.money)}", by)
+    if entry.wear:
+        yield from indented(f"Wears: {entry.wear}", by)
+    if entry.gives_up:
+        yield from indented(f"Gives up: {entry.gives_up}", by)
+    if entry.caution:
+        yield from indented(f"CAUTION: {entry.caution}", by)
 
 
 USUAL_FILAMENT_MM = 1.75

@@ -63,8 +63,14 @@ def _usual(raw: Any) -> Frequency | dict[str, Frequency] | None:
     return Frequency.parse(raw)
 
 
+def _none(raw: Any) -> Any:
+    return None if raw == "none" else raw
+
+
 Id = Annotated[str, AfterValidator(_id)]
 Text = Annotated[str, AfterValidator(_text)]
+Loss = Annotated[Text | None, BeforeValidator(_none)]
+"""A sentence, or ``none``."""
 Picture = Annotated[str, AfterValidator(_picture)]
 Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
@@ -268,7 +274,10 @@ def _answer_ids_differ(answers: tuple[Answer, ...]) -> None:
 
 
 class Costed(Entry):
-    """Something the user does: what it costs, and what may hurt."""
+    """Something the user does: what it costs, and what may hurt.
+
+    A cost left out is taken as none, but `rules check` asks to state it: nobody can tell else whether it was thought of.
+    """
 
     name: Text
     do: Text
@@ -279,8 +288,17 @@ class Costed(Entry):
     """Of filament."""
     money: float = Field(0.0, ge=0)
     """Parts to buy, in the shop's currency."""
-    wear: Text | None = None
+    wear: Loss = None
+    """What it wears or puts at risk beside what the caution says; ``none`` is a statement too."""
+    gives_up: Loss = None
+    """What one has to do without: of a test for as long as it runs, of a remedy for good. ``none`` is a statement too."""
     caution: Text | None = None
+
+    @property
+    def unstated(self) -> list[str]:
+        """Return the costs that the file does not state; a caution states the risk."""
+        costs = ("machine_minutes", "grams", "money", *(() if self.caution else ("wear",)), "gives_up")
+        return [name for name in costs if name not in self.model_fields_set]
 
 
 class ConfirmingTest(Costed):
@@ -295,7 +313,6 @@ class ConfirmingTest(Costed):
 class Remedy(Costed):
     """What cures a cause."""
 
-    gives_up: Text | None = None
     sure: Frequency = Frequency(0.95, "0.95")
     """How often it cures its cause."""
     tried: Rank | dict[Id, Rank] | None = None

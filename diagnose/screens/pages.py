@@ -163,8 +163,6 @@ class CurePage(Page):
         yield Content("")
         yield look.hang(Content.styled("•  ", look.ACCENT), look.styled(remedy.name, look.BOLD), width)
         yield from self._body(remedy, width)
-        if remedy.gives_up:
-            yield look.hang(Content("   It gives up: "), remedy.gives_up, width)
 
     def _body(self, entry: Costed, width: int) -> Iterable[Content]:
         indent = Content("   ")
@@ -175,6 +173,8 @@ class CurePage(Page):
         yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
         if entry.wear:
             yield look.hang(Content("   It wears: "), entry.wear, width)
+        if entry.gives_up:
+            yield look.hang(Content("   It gives up: "), entry.gives_up, width)
 
 
 def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Page:

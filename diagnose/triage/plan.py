@@ -227,7 +227,8 @@ def _step_json(step: Step) -> dict[str, Any]:
     return {
         "kind": step.kind, "id": step.id, "name": step.name, "minutes": step.what.minutes,
         "machine_minutes": step.what.machine_minutes, "grams": step.what.grams, "money": step.what.money,
-        "cost": step.cost, "probability": step.probability, "caution": step.what.caution,
+        "cost": step.cost, "probability": step.probability, "wear": step.what.wear, "gives_up": step.what.gives_up,
+        "caution": step.what.caution,
     }  # fmt: skip
 
 
