@@ -156,25 +156,26 @@ class CurePage(Page):
             Content.styled(f"{number}  ", look.ACCENT),
             Content.assemble((look.plain(test.name), "bold"), (f"  {state}", look.QUIET)), width,
         )  # fmt: skip
-        yield from self._body(test, width)
+        yield from body(test, width)
         yield look.hang(Content("   How to read it: "), test.reads, width)
 
     def _remedy(self, remedy: Remedy, width: int) -> Iterable[Content]:
         yield Content("")
         yield look.hang(Content.styled("•  ", look.ACCENT), look.styled(remedy.name, look.BOLD), width)
-        yield from self._body(remedy, width)
+        yield from body(remedy, width)
 
-    def _body(self, entry: Costed, width: int) -> Iterable[Content]:
-        indent = Content("   ")
-        if entry.caution:
-            yield indent + caution(entry.caution, width - 3).split("\n")[0]
-            yield from (indent + line for line in caution(entry.caution, width - 3).split("\n")[1:])
-        yield look.hang(indent, entry.do, width)
-        yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
-        if entry.wear:
-            yield look.hang(Content("   It wears: "), entry.wear, width)
-        if entry.gives_up:
-            yield look.hang(Content("   It gives up: "), entry.gives_up, width)
+
+def body(entry: Costed, width: int) -> Iterable[Content]:
+    """Yield a test or remedy below its name: caution first, what to do, what it costs, wears and gives up."""
+    indent = Content("   ")
+    if entry.caution:
+        yield from (indent + line for line in caution(entry.caution, width - 3).split("\n"))
+    yield look.hang(indent, entry.do, width)
+    yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
+    if entry.wear:
+        yield look.hang(Content("   It wears: "), entry.wear, width)
+    if entry.gives_up:
+        yield look.hang(Content("   It gives up: "), entry.gives_up, width)
 
 
 def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Page:

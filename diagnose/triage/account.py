@@ -79,7 +79,7 @@ def given(triage: Triage) -> list[Given]:
             )  # fmt: skip
     for id, result in triage.case.tried.items():
         listed.append(
-            Given(id, "remedy", triage.knowledge.remedies[id].name, (result,), explain.say_result(result), True, "")
+            Given(id, "remedy", f"Tried: {triage.knowledge.remedies[id].name}", (result,), explain.say_result(result), True, "")
         )
     if triage.case.marks is not None:
         listed.append(_marks(triage))

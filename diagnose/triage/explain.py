@@ -81,7 +81,7 @@ def _of_remedy(knowledge: Knowledge, cause: Cause, report: Report) -> tuple[str,
     if remedy.id not in cause.remedies:
         return f"{remedy.name.lower()} is no remedy for it", ""
     place = str(knowledge.origins.get(("remedies", remedy.id), ""))
-    return f"{remedy.name.lower()} cures it {often(remedy.sure.said)}", place
+    return f"{remedy.name.lower()} cures it in {100 * remedy.sure.value:.0f} of 100 tries", place
 
 
 def marks_line(knowledge: Knowledge, cause: Cause, weighed: Weighed, ask: Ask | None, decibans: float) -> LedgerLine:

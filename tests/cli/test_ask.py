@@ -77,6 +77,6 @@ def test_what_remains_after_a_cure_goes_on_as_a_case_of_its_own(
     typed = "1\n7\nc dry-filament\n4\n1\n13\nq\n"
     seen = run(capsys, "ask", "--casebook", tmp_path, "--title", "hook", typed=typed)
     assert seen.code == 0 and "What remains is case" in seen.out
-    rest, closed = Casebook(tmp_path).cases()
+    closed, rest = sorted(Casebook(tmp_path).cases(), key=lambda case: bool(case.follows))
     assert rest.follows == closed.id and closed.cured is not None and rest.cured is None
     assert closed.answers["defect"] == ("strings",) and rest.answers["defect"] == ("corners-lift",)
