@@ -55,6 +55,8 @@ def _page(triage: Triage, quiet: bool) -> Iterator[str]:
     if quiet:
         for number, step in enumerate(found.along(), 1):
             yield f"{number}. {step.name} [{step.id}]"
+            if step.what.caution:
+                yield from words.indented(f"CAUTION: {step.what.caution}", 3)
         return
     if not found.steps:
         yield from words.indented(

@@ -29,7 +29,9 @@ from diagnose.triage.wording import decibans, percent
 ORDER = "In the order that costs least on average. Enter records what came of a step."
 REMAINS = "the fault is gone, but something else is wrong: go on with that as a case of its own"
 GO_ON = "Something else is wrong with the part: go on with that as a case of its own"
-NOTHING = "Nothing that the rules know is worth trying before asking for help: answer more questions, or attach the job file."
+NOTHING = (
+    "Nothing that the rules know is worth trying before asking for help: answer more questions, or attach the job file."
+)
 OVER = "The case is closed. b takes the result back."
 
 
@@ -54,11 +56,14 @@ class Steps(Rows):
 class PlanPage(SaysWhyNot, ModalScreen["str | Triage | None"]):
     """What to try next. Closes with the question of a test whose result is wanted, or with the case of what remains."""
 
-    DEFAULT_CSS = DIALOG_CSS.format(name="PlanPage") + """
+    DEFAULT_CSS = (
+        DIALOG_CSS.format(name="PlanPage")
+        + """
     PlanPage > Vertical { height: 100%; }
     PlanPage Static { height: auto; padding: 0 2; margin-bottom: 1; color: $quiet; }
     PlanPage KeyLine { dock: none; }
     """
+    )
 
     BINDINGS = [
         Binding("b", "undo", "Undo", id="undo-result", tooltip="Undo the last thing done, step by step."),
@@ -136,7 +141,9 @@ class PlanPage(SaysWhyNot, ModalScreen["str | Triage | None"]):
         choices = [say_result(result) for result in RESULTS] + ([REMAINS] if self.triage.journal else [])
         draw = [partial(_choice, text) for text in choices]
         about = f"CAUTION: {step.what.caution}" if step.what.caution else "It is recorded, and the plan made anew."
-        self.app.push_screen(Choose(f"What came of it: {look.plain(step.name)}", look.plain(about), draw), partial(self._came, step.id))
+        self.app.push_screen(
+            Choose(f"What came of it: {look.plain(step.name)}", look.plain(about), draw), partial(self._came, step.id)
+        )
 
     def _came(self, remedy: str, index: int | None) -> None:
         if index is None:
@@ -190,7 +197,9 @@ def step_row(number: int, step: Step, width: int) -> Content:
         parts.append(look.hang(Content("   How to read it: "), reads, width))
     if step.cures:
         named = ", ".join(f"{name} ({percent(share)})" for name, share in step.cures[:3])
-        parts.append(look.hang(Content("   Tells of: " if step.kind == "test" else "   Against: "), named, width, look.QUIET))
+        parts.append(
+            look.hang(Content("   Tells of: " if step.kind == "test" else "   Against: "), named, width, look.QUIET)
+        )
     return look.lines(parts)
 
 

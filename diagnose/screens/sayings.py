@@ -8,7 +8,9 @@ OF_CLOSED = "c shows what cured it, and goes on where something else is wrong; b
 NOTHING_LEFT = "Nothing more is worth asking."
 THE_CURE = " The cure: c"
 OF_A_LEADER = "t shows how to cure the first suspect and how to make sure of it"
-OF_NO_LEADER = "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
+OF_NO_LEADER = (
+    "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
+)
 WHAT_ELSE = "a changes an answer, l shows everything for and against."
 THE_JOB = "j attaches the job file, which may tell more"
 THE_MARKS = "m takes the marks measured on the part, which may tell more"

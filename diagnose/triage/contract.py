@@ -12,6 +12,7 @@ from typing import Any
 
 from diagnose.knowledge.pack import Knowledge
 from diagnose.triage.case import Triage
+from diagnose.triage.plan import cured_json
 from diagnose.triage.score import PLACES, Score
 
 SCORE_KEYS = {1: "first", 3: "within3", 5: "within5"}
@@ -67,12 +68,6 @@ def rank_json(triage: Triage) -> dict[str, Any]:
         "alarms": triage.alarms(),
         "warnings": triage.doubts(),
     }
-
-
-def cured_json(triage: Triage) -> dict[str, Any] | None:
-    """Return the remedy that closed a case, with the causes it was against; None while the case is open."""
-    cured = triage.case.cured
-    return {"remedy": cured.remedy, "causes": list(cured.causes)} if cured else None
 
 
 def _marks(triage: Triage) -> dict[str, Any] | None:

@@ -191,12 +191,18 @@ class Planner:
         return Step(kind, what.id, what.name, what, cost, chance, tuple(cures))
 
 
+def cured_json(triage: Triage) -> dict[str, Any] | None:
+    """Return the remedy that closed a case, with the causes it was against; None while the case is open."""
+    cured = triage.case.cured
+    return {"remedy": cured.remedy, "causes": list(cured.causes)} if cured else None
+
+
 def plan_json(triage: Triage) -> dict[str, Any]:
     """Return the JSON of `plan`: keys may be added, never changed.
 
     ``steps`` are those on the likeliest way; ``first`` is the whole tree: its steps, or a test with what follows each
     result. Costs are in the shop's currency (`rates` of the rules). ``expected_cost_by_popularity`` is null where no remedy says
-    how early people try it.
+    how early people try it. ``tried`` is each remedy tried and what came of it; ``cured`` is null while the case is open.
     """
     planner = Planner(triage)
     plan, compared = planner.plan(), planner.compared()
@@ -209,6 +215,8 @@ def plan_json(triage: Triage) -> dict[str, Any]:
         "expected_cost_by_chance": compared.chance,
         "expected_cost_by_cheapest": compared.cheapest,
         "rates": triage.knowledge.rates.model_dump(),
+        "tried": dict(triage.case.tried),
+        "cured": cured_json(triage),
         "alarms": triage.alarms(),
     }
 

