@@ -16,6 +16,7 @@ from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import NextStep, Triage, card, knowledge_from
+from diagnose.triage.explain import say_result
 from diagnose.triage.wording import decibans, percent, times
 
 if TYPE_CHECKING:
@@ -275,7 +276,8 @@ class Interview:
                     click.echo(line)
             click.echo("  Remedies")
             for remedy in triage.remedies(leader):
-                for line in words.remedy(remedy):
+                came = triage.case.tried.get(remedy.id)
+                for line in words.remedy(remedy, say_result(came) if came else ""):
                     click.echo(line)
 
     def _marks(self, said: str) -> bool:

@@ -50,9 +50,9 @@ def test(view: TestView) -> Iterator[str]:
     yield from costs(t, 4)
 
 
-def remedy(r: Remedy) -> Iterator[str]:
-    """Yield a remedy: what to do, what it costs and gives up, what to mind."""
-    yield f"  {r.name} [{r.id}]"
+def remedy(r: Remedy, came: str = "") -> Iterator[str]:
+    """Yield a remedy: what to do, what it costs and gives up, what to mind; and what came of it, where it was tried."""
+    yield from indented(f"{r.name} [{r.id}]" + (f"  tried: {came}" if came else ""), 2, 2)
     yield from indented(r.do, 4)
     yield from costs(r, 4)
 

@@ -15,6 +15,7 @@ from diagnose.screens import look
 from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
 from diagnose.triage import Given, LedgerLine, NextStep, TestView
+from diagnose.triage.explain import say_result
 from diagnose.triage.wording import decibans, percent
 
 
@@ -109,10 +110,13 @@ class CurePage(Page):
     ]  # fmt: skip
 
     def __init__(
-        self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy], danger: bool = False
-    ) -> None:
+        self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy], tried: Mapping[str, str],
+        danger: bool = False,
+    ) -> None:  # fmt: skip
         super().__init__(cause.name, self._text)
         self.cause, self.tests, self.remedies = cause, tests, remedies
+        self.tried = tried
+        """Remedy id to what came of it."""
         self.danger = danger
         """Whether an alarm stands."""
 
@@ -161,7 +165,9 @@ class CurePage(Page):
 
     def _remedy(self, remedy: Remedy, width: int) -> Iterable[Content]:
         yield Content("")
-        yield look.hang(Content.styled("•  ", look.ACCENT), look.styled(remedy.name, look.BOLD), width)
+        state = f"  tried: {say_result(self.tried[remedy.id])}" if remedy.id in self.tried else ""
+        name = Content.assemble((look.plain(remedy.name), "bold"), (state, look.QUIET))
+        yield look.hang(Content.styled("•  ", look.ACCENT), name, width)
         yield from body(remedy, width)
 
 

@@ -416,7 +416,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         """Show how to confirm and cure the suspect under the cursor."""
         cause = self.triage.cause(self.cause)
         tests, remedies = self.triage.confirming(cause.id), self.triage.remedies(cause.id)
-        page = pages.CurePage(cause, tests, remedies, danger=bool(self.triage.alarms()))
+        page = pages.CurePage(cause, tests, remedies, self.triage.case.tried, danger=bool(self.triage.alarms()))
         self.app.push_screen(page, self._choose_question)
 
     def _cure(self) -> str:

@@ -47,7 +47,9 @@ def test_a_failed_remedy_moves_the_ranking_and_undo_brings_it_back(tmp_path: Pat
             await press(pilot, "enter", "down", "down", "enter")
             assert "First now: " in words(pilot) and "Fit a new wheel" not in words(pilot)
             assert bench(pilot).triage.unexplained > rest
-            await press(pilot, "b")
+            await press(pilot, "escape", "t", "end", "pagedown")
+            assert "Fit a new wheel tried: no change" in words(pilot)
+            await press(pilot, "escape", "c", "b")
             assert "Fit a new wheel" in words(pilot)
             await press(pilot, "escape")
             assert [(s.id, s.probability) for s in bench(pilot).triage.ranking()] == before
