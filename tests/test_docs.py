@@ -34,11 +34,13 @@ def test_the_entries_of_the_guide_work_word_for_word(tmp_path: Path) -> None:
     assert outcome.passed, outcome.failures
 
 
-def test_the_answers_file_of_the_readme_can_be_ranked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    (text,) = blocks("README.md", "yaml")
-    facts = tmp_path / "facts.yaml"
-    facts.write_text(text)
-    assert run(capsys, "rank", facts).code == 0
+def test_the_answers_files_of_the_readme_can_be_ranked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    texts = blocks("README.md", "yaml")
+    assert len(texts) == 2
+    for text in texts:
+        facts = tmp_path / "facts.yaml"
+        facts.write_text(text)
+        assert run(capsys, "rank", facts).code == 0
 
 
 def test_every_id_on_a_command_line_of_the_readme_exists(capsys: pytest.CaptureFixture[str]) -> None:
@@ -46,6 +48,8 @@ def test_every_id_on_a_command_line_of_the_readme_exists(capsys: pytest.CaptureF
     readme = (ROOT / "README.md").read_text()
     for question, answer in re.findall(r"--answer ([a-z-]+)=([a-z-]+)", readme):
         assert answer in {a.id for a in knowledge.questions[question].answers}
+    for remedy in re.findall(r"--tried ([a-z-]+)=", readme):
+        assert remedy in knowledge.remedies
     for printer in re.findall(r"--printer ([a-z]+-[a-z-]+)", readme):
         assert printer in knowledge.printers
     for id in re.findall(r"rules show ([a-z-]+)", readme):

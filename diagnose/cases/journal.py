@@ -23,6 +23,15 @@ VERSION = 1
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 
 
+@dataclass(frozen=True, slots=True)
+class Cured:
+    """How a case was closed."""
+
+    remedy: str
+    causes: tuple[str, ...]
+    """Those that the remedy cures and that were likely then, likeliest first; as ids of the rules of that day."""
+
+
 @dataclass(slots=True)
 class Case:
     """One bad print as its journal tells it."""
@@ -41,6 +50,12 @@ class Case:
     """Marks as they were measured: `columns` by name, and `source`, the file they came from or how they were given."""
     weighed: dict[str, Any] | None = None
     """What those marks say on the job attached; None while there is none, or it was attached without weighing them."""
+    tried: dict[str, str] = field(default_factory=dict)
+    """Remedy id to what came of it, in the order first tried."""
+    cured: Cured | None = None
+    """What closed the case; None while it is open."""
+    follows: str = ""
+    """Id of the case whose machine this one goes on with."""
     events: int = 0
     """Events that can be undone."""
 
@@ -122,6 +137,14 @@ def _is_event(event: Any) -> bool:
     if event["do"] == "answer":
         given = event.get("answers")
         return given is None or (isinstance(given, list) and all(isinstance(a, str) for a in given))
+    if event["do"] == "tried":
+        causes = event.get("causes", [])
+        return (
+            isinstance(event.get("remedy"), str)
+            and (event.get("result") is None or isinstance(event["result"], str))
+            and isinstance(causes, list)
+            and all(isinstance(c, str) for c in causes)
+        )
     if event["do"] == "printer":
         return event.get("printer") is None or isinstance(event["printer"], str)
     if event.get("weighed") is not None and not isinstance(event["weighed"], dict):
@@ -153,6 +176,7 @@ def fold(id: str, events: Iterable[dict[str, Any]]) -> Case:
         case.changed = str(event.get("at", ""))
         if event["do"] == "start":
             case.title, case.started = str(event.get("title", "")), str(event.get("at", ""))
+            case.follows = str(event.get("follows", ""))
         elif event["do"] == "undo":
             if standing:
                 standing.pop()
@@ -173,10 +197,25 @@ def fold(id: str, events: Iterable[dict[str, Any]]) -> Case:
             case.weighed = event.get("weighed") if case.marks and case.job else None
         elif what == "printer":
             case.printer = event.get("printer")
+        elif what == "tried":
+            _try(case, event)
         elif what == "title":
             case.title = str(event.get("title", ""))
     case.events = len(standing)
     return case
+
+
+def _try(case: Case, event: dict[str, Any]) -> None:
+    """Take what came of a remedy into a case, None for a result taken back; a cure closes it."""
+    remedy, result = str(event["remedy"]), event.get("result")
+    if case.cured is not None and case.cured.remedy == remedy:
+        case.cured = None
+    if result is None:
+        case.tried.pop(remedy, None)
+        return
+    case.tried[remedy] = str(result)
+    if event.get("closes"):
+        case.cured = Cured(remedy, tuple(event.get("causes", ())))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +224,8 @@ class Casebook:
 
     folder: Path
 
-    def start(self, title: str = "") -> Journal:
-        """Start a new case and return its journal."""
+    def start(self, title: str = "", follows: str = "") -> Journal:
+        """Start a new case, of what remains of another one where ``follows`` names that, and return its journal."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -205,7 +244,8 @@ class Casebook:
                 f"no case can be started in this folder ({error.strerror or error})",
                 "choose another one with --casebook", str(self.folder),
             ) from error  # fmt: skip
-        journal.append({"do": "start", "title": " ".join(title.split()), "version": VERSION})
+        event = {"do": "start", "title": " ".join(title.split()), "version": VERSION}
+        journal.append({**event, "follows": follows} if follows else event)
         return journal
 
     def open(self, id: str) -> Journal:

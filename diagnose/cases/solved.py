@@ -26,6 +26,8 @@ class SolvedCase(Part):
     answers: dict[Id, Ids]
     """Question to its answers, from the facts alone: never from the cause or what cured it."""
     findings: dict[Id, Id] = Field(default_factory=dict)
+    tried: dict[Id, Text] = Field(default_factory=dict)
+    """Remedies tried, as in any answers file. They are not weighed: what cured it would tell the cause."""
     printer: Text | None = None
     """Id of a printer card of the rules."""
     cause: Id

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from diagnose.cases.journal import Casebook, default_folder
-from diagnose.cli import words
+from diagnose.cli import curing, words
 from diagnose.cli.common import TURNS, ZEROS, casebook_option, printer_option, progress, rules_option
+from diagnose.cli.lines import say, typed
 from diagnose.errors import BadInput, Cancelled
 from diagnose.knowledge.models import Question
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import NextStep, Triage, card, knowledge_from
+from diagnose.triage.explain import say_result
 from diagnose.triage.wording import decibans, percent, times
 
 if TYPE_CHECKING:
@@ -28,12 +29,14 @@ HELP = """\
   a number   that answer; several, like 1 3, where several may hold; - for none
   0          you cannot tell
   w          why this is asked
-  b          take the last answer back
+  b          take the last answer or result back
   s          leave this question for later
   r          the ranking
   l          why the first suspect
   d          everything answered so far
   t          how to confirm and cure the first suspect
+  c          the plan: what to try, in order of least cost; c 2 records what came of its second step,
+             c REMEDY what came of a remedy that you tried yourself
   j FILE     attach the job file
   p CARD     choose the printer card
   m          type the marks on the part, one a line, in place of any before; m FILE reads them from a CSV
@@ -70,87 +73,115 @@ def ask(
     if read:
         _take(triage, read)
     click.echo(f"case {triage.case.id}; ? lists what you can type")
-    Interview(triage).run()
+    interview = Interview(triage, book)
+    interview.run()
     click.echo()
-    for line in words.verdict(triage):
+    for line in words.verdict(interview.triage):
         click.echo(line)
 
 
 class Interview:
     """A dialogue over standard input and output; ends with `q` or the end of the input."""
 
-    def __init__(self, triage: Triage) -> None:
+    def __init__(self, triage: Triage, book: Casebook | None = None) -> None:
         self.triage = triage
+        self.book = book
+        """Where a case of what remains after a cure is started."""
         self.later: set[str] = set()
         self.told_enough = False
-        self.told_marks = False
+        self.told_marks = self.told_plan = False
         self.doubts: list[str] = []
 
     def run(self) -> None:
         """Ask until nothing is worth asking, the user stops, or the input ends."""
         while True:
+            if self.triage.case.cured:
+                if not self._closed():
+                    return
+                continue
             steps = self.triage.next_steps()
             step = next((s for s in steps if s.kind == "question" and s.id not in self.later), None)
             if step is None:
-                click.echo("\nNothing more is worth asking.")
-                if self.triage.ranking()[0].probability >= ENOUGH:
-                    click.echo("The first suspect is as good as proved; the cure is below.")
-                return
+                if not self._nothing_left():
+                    return
+                continue
             if self.triage.enough and not self.told_enough:
                 self.told_enough = True
-                click.echo("\nThe first suspect is clear enough to test (t); go on answering if you like, q to stop.")
+                click.echo("\nThe first suspect is clear enough to test: c shows what to do and in which order.")
+                click.echo("Go on answering if you like, q to stop.")
             if steps[0].kind == "marks" and not self.told_marks:
                 self.told_marks = True
                 click.echo()
-                _say("Best of all now: measure where the marks are (m); a ruler and some minutes will do.")
+                say("Best of all now: measure where the marks are (m); a ruler and some minutes will do.")
             question = self.triage.question(step.id)
             self._show(question)
             if not self._dialogue(question, step):
                 return
 
+    def _closed(self) -> bool:
+        """Say how the case was closed, and read what to do with it; returns False when the user stops."""
+        click.echo()
+        for line in words.closing(self.triage):
+            click.echo(line)
+        click.echo("   f  something else is wrong: go on with that   b back   q stop")
+        return self._dialogue(None, None)
+
+    def _nothing_left(self) -> bool:
+        """Show the plan once no question is worth asking, and read what came of it; returns False when the user stops."""
+        if not self.told_plan:
+            self.told_plan = True
+            click.echo("\nNothing more is worth asking.")
+            if self.triage.ranking()[0].probability >= ENOUGH:
+                click.echo("The first suspect is as good as proved.")
+            curing.show(self.triage)
+            self.later.clear()
+        click.echo("   c plan   c 1 what came of its first step   b back   q stop   ? more")
+        return self._dialogue(None, None)
+
     def _show(self, question: Question) -> None:
         click.echo()
-        _say(question.ask)
+        say(question.ask)
         if question.look:
-            _say(question.look, 4)
+            say(question.look, 4)
         for number, answer in enumerate(question.answers, 1):
             picture = f"{answer.picture}   " if answer.picture else ""
             click.echo(f"  {number:>2}  {picture}{answer.say}")
         several = "; several numbers may hold, - for none" if question.kind == "several" else ""
         click.echo(f"   0  can't tell          w why   b back   q stop   ? more{several}")
 
-    def _dialogue(self, question: Question, step: NextStep) -> bool:
+    def _dialogue(self, question: Question | None, step: NextStep | None) -> bool:
         """Read lines until the question is done with; returns False when the user stops."""
         while True:
-            click.echo("> ", nl=False)
-            line = sys.stdin.readline() if sys.stdin else ""
-            if not line:
-                click.echo()
-                return False
-            said = _echoed(line)
-            if said == "q":
+            said = typed("> ")
+            if said is None or said == "q":
                 return False
             try:
                 if self._command(said, question, step):
                     return True
             except BadInput as error:
-                _say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
+                say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
             except (KeyboardInterrupt, Cancelled):
                 click.echo("\n  stopped reading; nothing was changed")
 
-    def _command(self, said: str, question: Question, step: NextStep) -> bool:
+    def _command(self, said: str, question: Question | None, step: NextStep | None) -> bool:
         """Carry out one line; returns True when the next question is due."""
         triage = self.triage
-        word, _, rest = said.partition(" ")
         if not said:
             return False
-        if word == "s":
+        word, _, rest = said.partition(" ")
+        if word == "s" and question is not None:
             self.later.add(question.id)
+            return True
+        if word == "c":
+            return self._plan(rest.strip())
+        if word == "f" and triage.case.cured and self.book is not None:
+            self._go_on_with(curing.go_on(triage, self.book))
             return True
         if word == "b":
             if not triage.undo():
                 click.echo("  nothing to take back")
                 return False
+            self.told_plan = False
             self._now()
             return True
         if word in ("j", "p") and not rest.strip():
@@ -172,7 +203,30 @@ class Interview:
         if word in ("w", "r", "l", "d", "t", "?"):
             self._tell(word, step)
             return False
+        if question is None:
+            click.echo("  no question is open; ? lists what you can type")
+            return False
         return self._answer(said, question)
+
+    def _plan(self, named: str) -> bool:
+        """Show the plan, or record what came of one of its steps; returns whether anything changed."""
+        triage = self.triage
+        if not named:
+            curing.show(triage)
+            return False
+        events = triage.case.events
+        self._go_on_with(curing.record(triage, named, self.book))
+        if self.triage is triage and triage.case.events == events:
+            return False
+        if not self.triage.case.cured:
+            self._now()
+        return True
+
+    def _go_on_with(self, triage: Triage) -> None:
+        if triage is not self.triage:
+            self.triage = triage
+            self.later.clear()
+            self.told_enough = self.told_marks = self.told_plan = False
 
     def _answer(self, said: str, question: Question) -> bool:
         if said == "0":
@@ -189,19 +243,21 @@ class Interview:
             self.triage.answer(question.id, *(question.answers[int(n) - 1].id for n in numbers))
         given = self.triage.case.answers[question.id] or ()
         for alarm in (a.stop for a in question.answers if a.id in given and a.stop):
-            _say(alarm, 2)
-            _say("Go on here only once that is done.", 2)
+            say(alarm, 2)
+            say("Go on here only once that is done.", 2)
         self._now()
         return True
 
-    def _tell(self, word: str, step: NextStep) -> None:
+    def _tell(self, word: str, step: NextStep | None) -> None:
         triage = self.triage
         leader = triage.ranking()[0].id
         if word == "?":
             click.echo(HELP)
-        elif word == "w":
+        elif word == "w" and step is None:
+            click.echo("  no question is open")
+        elif word == "w" and step is not None:
             apart = f" It tells apart: {' / '.join(step.tells_apart)}." if step.tells_apart else ""
-            _say(f"It is expected to tell {step.bits:.2f} bits for {step.minutes:g} min.{apart}", 2)
+            say(f"It is expected to tell {step.bits:.2f} bits for {step.minutes:g} min.{apart}", 2)
         elif word == "r":
             for line in words.ranking(triage):
                 click.echo(line)
@@ -211,16 +267,17 @@ class Interview:
         elif word == "d":
             for given in triage.given():
                 note = "" if given.counts else f"  (does not count: {given.why})"
-                _say(f"{given.ask}  {given.say}{note}", 2, 4)
+                say(f"{given.ask}  {given.say}{note}", 2, 4)
         else:
             if triage.alarms():
-                _say("Tests that run the machine are left out while there is danger.", 2)
+                say("Tests that run the machine are left out while there is danger.", 2)
             for view in triage.confirming(leader):
                 for line in words.test(view):
                     click.echo(line)
             click.echo("  Remedies")
             for remedy in triage.remedies(leader):
-                for line in words.remedy(remedy):
+                came = triage.case.tried.get(remedy.id)
+                for line in words.remedy(remedy, say_result(came) if came else ""):
                     click.echo(line)
 
     def _marks(self, said: str) -> bool:
@@ -237,11 +294,11 @@ class Interview:
         if name:
             marks = triage.read_marks(_unquoted(name), zero, turn)
         else:
-            typed = _typed()
-            if not typed:
+            lines = _typed_marks()
+            if not lines:
                 click.echo("  no marks were typed; nothing was changed")
                 return False
-            marks = triage.typed_marks(typed, zero, turn)
+            marks = triage.typed_marks(lines, zero, turn)
         weighed, why = None, "They say something once the job file is attached: j FILE."
         try:
             weighed = triage.weigh(marks, progress=progress(False))
@@ -249,18 +306,18 @@ class Interview:
             why = f"They cannot be held against the job file: {error}. Attach it again: j FILE."
         triage.put_marks(marks, weighed, _unquoted(name) or "typed")
         click.echo(f"  {times(len(marks), 'mark')} taken" + (f", {weighed['placed']} on the part" if weighed else ""))
-        _say(weighed["verdict"] if weighed else why, 2)
+        say(weighed["verdict"] if weighed else why, 2)
         return True
 
     def _now(self) -> None:
         for suspect in self.triage.ranking()[:SHOWN]:
-            _say(f"{percent(suspect.probability):>7}  {decibans(suspect.change)} dB  {suspect.name}", 2, 21)
+            say(f"{percent(suspect.probability):>7}  {decibans(suspect.change)} dB  {suspect.name}", 2, 21)
         if self.triage.unexplained > self.triage.ranking()[SHOWN - 1].probability:
-            _say(f"{percent(self.triage.unexplained):>7}  {' ' * 9}  something not in the rules", 2)
+            say(f"{percent(self.triage.unexplained):>7}  {' ' * 9}  something not in the rules", 2)
         doubts = self.triage.doubts()
         for doubt in doubts:
             if doubt not in self.doubts:
-                _say(f"note: {doubt}", 2, 6)
+                say(f"note: {doubt}", 2, 6)
         self.doubts = doubts
 
 
@@ -273,42 +330,27 @@ def _held(said: str) -> tuple[str, str | None, str | None]:
     return said if not (zero or turn) else " ".join(words), zero, turn
 
 
-def _typed() -> list[str]:
+def _typed_marks() -> list[str]:
     """Read marks, one a line, until an empty line or the end of the input."""
     click.echo("  One mark a line: its height in mm, and how far round in degrees, such as 12.4 @ 35;")
     click.echo("  the height alone will do. An empty line ends it.")
     lines: list[str] = []
     while True:
-        click.echo(f"  {len(lines) + 1}: ", nl=False)
-        line = sys.stdin.readline() if sys.stdin else ""
-        said = _echoed(line)
+        said = typed(f"  {len(lines) + 1}: ")
         if not said:
             return lines
         try:
             Triage.typed_marks([said])
         except BadInput as error:
-            _say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
+            say(f"{error}" + (f" ({error.hint})" if error.hint else ""), 2)
             continue
         lines.append(said)
-
-
-def _echoed(line: str) -> str:
-    """Return a line without its end; what came through a pipe is shown as if it had been typed."""
-    said = line.strip()
-    if not line or not sys.stdin.isatty():
-        click.echo(said)
-    return said
 
 
 def _unquoted(path: str) -> str:
     """Return a path without the quotes that terminals put round what is dragged into them."""
     path = path.strip()
     return path[1:-1] if len(path) > 2 and path[0] == path[-1] and path[0] in "'\"" else path
-
-
-def _say(text: str, by: int = 0, hang: int = 0) -> None:
-    for line in words.indented(text, by, hang):
-        click.echo(line)
 
 
 def _attach(triage: Triage, path: str) -> None:
@@ -319,6 +361,6 @@ def _take(triage: Triage, job: Job) -> None:
     triage.attach(job)
     click.echo(f"  read {job.file.path}: {len(job.findings)} findings")
     if triage.weighed is not None:
-        _say(str(triage.weighed.told["verdict"]), 2)
+        say(str(triage.weighed.told["verdict"]), 2)
     if not triage.case.printer:
         click.echo("  no printer card is chosen, so nothing is said of stops: `p CARD`, then `j FILE` again")

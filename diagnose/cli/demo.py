@@ -8,14 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diagnose.cases.solved import read_solved
 from diagnose.cli import words
 from diagnose.cli.common import progress, quiet_option, rules_option
+from diagnose.cli.plan import step_lines
 from diagnose.cli.whole import write_whole
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.builtin import casebook_folder
 from diagnose.triage import Triage, knowledge_from
+from diagnose.triage.explain import say_result
 from diagnose.triage.facts import facts_file
-from diagnose.triage.wording import decibans, percent
+from diagnose.triage.plan import Planner
+from diagnose.triage.wording import decibans, percent, times
 
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job
@@ -35,6 +39,7 @@ def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
 
     A repair cafe that does not exist prints a lamp shade. The job file is written here, read, and run on a generic
     printer; the invented person answers what is asked, and measures the marks where the eye would have to judge them.
+    Then the plan is followed on a simulated printer until the print is cured.
     """
     if keep:
         write_whole(keep, write(lamp_shade()), f"--keep {keep}", new=True)
@@ -61,6 +66,51 @@ def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
         _measure(triage, job, quiet)
     click.echo()
     for line in words.verdict(triage):
+        click.echo(line)
+    _cure(triage, scenario.answers)
+
+
+def _cure(triage: Triage, answers: dict[str, list[str]]) -> None:
+    """Follow the plan until the print is cured. Its true cause is known to the simulated printer alone."""
+    from numpy.random import default_rng
+
+    from diagnose.triage.world import World, cost_by_habit
+
+    (told,) = read_solved(casebook_folder() / SCENARIO)
+    rates = triage.knowledge.rates
+    world = World(triage.knowledge, triage.network, told.case.cause, default_rng(SEED))
+    click.echo(f"\nThe plan is followed on a simulated printer; only that knows the true cause (seed {SEED}).")
+    spent = 0.0
+    for _ in range(MOST_STEPS):
+        steps = Planner(triage).plan().steps
+        if not steps or triage.case.cured:
+            break
+        step = steps[0]
+        spent += step.cost
+        for line in step_lines(step, number=1):
+            click.echo(line)
+        if step.kind == "test":
+            question = triage.knowledge.tests[step.id].question
+            triage.answer(question, *(answers.get(question) or [world.result(question)]))
+            said = next(g.say for g in triage.given() if g.id == question)
+        else:
+            triage.try_remedy(step.id, world.outcome(step.id))
+            said = say_result(triage.case.tried[step.id])
+        click.echo(f"  > {said}")
+        _now(triage)
+    click.echo()
+    if triage.case.cured:
+        for line in words.closing(triage):
+            click.echo(line)
+    else:
+        spent += rates.help
+        click.echo("Nothing is left that is worth trying, and somebody is asked for help.")
+    habit, count = cost_by_habit(triage.knowledge, triage.network, triage.defect or "", told.case.cause)
+    for line in words.indented(
+        f"It cost {spent:.0f}: time, machine and filament at the rates of the rules. Trying things in the order in which "
+        f"people commonly do against this defect would cost {habit:.0f} on average: after {times(count, 'remedy', 'remedies')} "
+        f"going on in that order no longer pays, and help is called for {rates.help:g}.", 0,
+    ):  # fmt: skip
         click.echo(line)
 
 

@@ -33,6 +33,7 @@ def plan(load: Callable[[bool], Triage], as_json: bool, quiet: bool) -> None:
     \b
     diagnose plan --answer defect=blobs --answer mark-spacing=even
     diagnose plan facts.yaml --job part.gcode --printer my-printer.yaml
+    diagnose plan facts.yaml --tried dry-filament=no-change
     """
     triage = load(quiet or as_json)
     if as_json:
@@ -46,11 +47,16 @@ def _page(triage: Triage, quiet: bool) -> Iterator[str]:
     for alarm in triage.alarms():
         yield from words.indented(f"! {alarm}", 0, 2)
         yield ""
+    if triage.case.cured:
+        yield from words.closing(triage)
+        return
     planner = Planner(triage)
     found, compared = planner.plan(), planner.compared()
     if quiet:
         for number, step in enumerate(found.along(), 1):
             yield f"{number}. {step.name} [{step.id}]"
+            if step.what.caution:
+                yield from words.indented(f"CAUTION: {step.what.caution}", 3)
         return
     if not found.steps:
         yield from words.indented(
@@ -67,7 +73,7 @@ def _way(plan: Plan, depth: int) -> Iterator[str]:
     """Yield the steps, and after a test what follows each of its results."""
     shown = plan.steps if depth == 0 else plan.steps[:AHEAD]
     for number, step in enumerate(shown, 1):
-        yield from _step(step, number, depth, depth > 0 or number > SHOWN)
+        yield from step_lines(step, number, depth, depth > 0 or number > SHOWN)
     if len(plan.steps) > len(shown):
         yield from words.indented(f"and {len(plan.steps) - len(shown)} more", 2 * depth + 2)
     for branch in likeliest(plan):
@@ -78,27 +84,23 @@ def _way(plan: Plan, depth: int) -> Iterator[str]:
         yield from _way(branch.plan, depth + 1)
 
 
-def _step(step: Step, number: int, depth: int, brief: bool) -> Iterator[str]:
+def step_lines(step: Step, number: int, depth: int = 0, brief: bool = False) -> Iterator[str]:
+    """Yield one step: what to do, what it costs and gives up, what it is against; its caution always."""
     pad = 2 * depth
     chance = "" if step.kind == "test" else f"  ends it with {percent(step.probability)}"
     kind = "Test" if step.kind == "test" else "Try"
     yield from words.indented(f"{number}. {kind}: {step.name} [{step.id}]{chance}", pad + 2, 3)
-    if brief and not step.what.caution:
+    if brief:
+        if step.what.caution:
+            yield from words.indented(f"CAUTION: {step.what.caution}", pad + 5)
         return
-    if not brief:
-        yield from words.indented(step.what.do, pad + 5)
-        reads, gives = getattr(step.what, "reads", None), getattr(step.what, "gives_up", None)
-        if reads:
-            yield from words.indented(f"How to read it: {reads}", pad + 5)
-        spent = words.cost(step.what.minutes, step.what.machine_minutes, step.what.grams, step.what.money)
-        yield from words.indented(f"Costs {spent}", pad + 5)
-        if gives:
-            yield from words.indented(f"Gives up: {gives}", pad + 5)
-        if step.cures:
-            named = ", ".join(f"{name.lower()} ({percent(share)})" for name, share in step.cures[:3])
-            yield from words.indented(f"{'Tells of' if step.kind == 'test' else 'Against'}: {named}", pad + 5)
-    if step.what.caution:
-        yield from words.indented(f"CAUTION: {step.what.caution}", pad + 5)
+    yield from words.indented(step.what.do, pad + 5)
+    if reads := getattr(step.what, "reads", None):
+        yield from words.indented(f"How to read it: {reads}", pad + 5)
+    if step.cures:
+        named = ", ".join(f"{name.lower()} ({percent(share)})" for name, share in step.cures[:3])
+        yield from words.indented(f"{'Tells of' if step.kind == 'test' else 'Against'}: {named}", pad + 5)
+    yield from words.costs(step.what, pad + 5)
 
 
 def _costs(plan: Plan, popularity: float | None, help_cost: float) -> str:

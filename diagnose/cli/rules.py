@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from diagnose.cli.common import json_option, print_json, quiet_option, rules_option
-from diagnose.cli.words import indented, material, remedy
+from diagnose.cli.words import costs, indented, material, remedy
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.check import check as check_knowledge
@@ -176,8 +176,7 @@ def _page(k: Knowledge, entry: object) -> Iterator[str]:
     elif isinstance(entry, ConfirmingTest):
         yield from indented(entry.do, 2)
         yield from indented(f"How to read it: {entry.reads}", 2)
-        if entry.caution:
-            yield from indented(f"CAUTION: {entry.caution}", 2)
+        yield from costs(entry, 2)
     elif isinstance(entry, Remedy):
         yield from remedy(entry)
     elif isinstance(entry, Material):

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator
 
 from diagnose.knowledge.materials import Material, Sourced
-from diagnose.knowledge.models import Remedy
+from diagnose.knowledge.models import Costed, Remedy
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
 from diagnose.triage.wording import decibans, percent
@@ -42,25 +42,30 @@ def ledger(triage: Triage, cause_id: str) -> Iterator[str]:
 
 
 def test(view: TestView) -> Iterator[str]:
-    """Yield a confirming test: what to do, how to read it, what it costs, what to mind."""
+    """Yield a confirming test: what to do, how to read it, what it costs and gives up, what to mind."""
     t = view.test
     yield f"  {t.name} [{t.id}]"
     yield from indented(t.do, 4)
     yield from indented(f"How to read it: {t.reads}", 4)
-    yield f"    Costs {cost(t.minutes, t.machine_minutes, t.grams, t.money)}"
-    if t.caution:
-        yield from indented(f"CAUTION: {t.caution}", 4)
+    yield from costs(t, 4)
 
 
-def remedy(r: Remedy) -> Iterator[str]:
-    """Yield a remedy: what to do, what it costs and gives up, what to mind."""
-    yield f"  {r.name} [{r.id}]"
+def remedy(r: Remedy, came: str = "") -> Iterator[str]:
+    """Yield a remedy: what to do, what it costs and gives up, what to mind; and what came of it, where it was tried."""
+    yield from indented(f"{r.name} [{r.id}]" + (f"  tried: {came}" if came else ""), 2, 2)
     yield from indented(r.do, 4)
-    yield f"    Costs {cost(r.minutes, r.machine_minutes, r.grams, r.money)}"
-    if r.gives_up:
-        yield from indented(f"Gives up: {r.gives_up}", 4)
-    if r.caution:
-        yield from indented(f"CAUTION: {r.caution}", 4)
+    yield from costs(r, 4)
+
+
+def costs(entry: Costed, by: int) -> Iterator[str]:
+    """Yield what a test or remedy costs, wears and gives up, and its caution."""
+    yield from indented(f"Costs {cost(entry.minutes, entry.machine_minutes, entry.grams, entry.money)}", by)
+    if entry.wear:
+        yield from indented(f"Wears: {entry.wear}", by)
+    if entry.gives_up:
+        yield from indented(f"Gives up: {entry.gives_up}", by)
+    if entry.caution:
+        yield from indented(f"CAUTION: {entry.caution}", by)
 
 
 USUAL_FILAMENT_MM = 1.75
@@ -115,10 +120,28 @@ def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:
     yield from textwrap.wrap(text, width, initial_indent=" " * by, subsequent_indent=" " * (by + hang))
 
 
+def closing(triage: Triage) -> Iterator[str]:
+    """Yield what closed a case: the remedy, the causes it was against, and what it gives up; nothing while it is open."""
+    cured = triage.case.cured
+    if cured is None:
+        return
+    knowledge = triage.knowledge
+    causes = [knowledge.causes[c].name if c in knowledge.causes else c for c in cured.causes]
+    remedy = knowledge.remedies.get(cured.remedy)
+    yield from indented(f"Cured by: {remedy.name if remedy else cured.remedy} [{cured.remedy}]", 0, 2)
+    if causes:
+        yield from indented(f"So the cause was: {'; or '.join(causes)}", 2, 2)
+    if remedy is not None and remedy.gives_up:
+        yield from indented(f"It gives up: {remedy.gives_up}", 2, 2)
+
+
 def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     """Yield the whole state of a case: alarms, suspects, ledger of the first, doubts, how to confirm, what next."""
     for alarm in triage.alarms():
         yield from indented(f"! {alarm}", 0, 2)
+        yield ""
+    if triage.case.cured:
+        yield from closing(triage)
         yield ""
     yield "Suspects"
     yield from ranking(triage)
@@ -128,6 +151,8 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     for doubt in triage.doubts():
         yield ""
         yield from indented(doubt, 0)
+    if triage.case.cured:
+        return
     views = [view for view in triage.confirming(leader) if not view.done]
     if views:
         yield ""
@@ -136,10 +161,11 @@ def verdict(triage: Triage, why: str | None = None) -> Iterator[str]:
     elif triage.alarms():
         yield ""
         yield "Tests that run the machine are left out while there is danger."
-    if triage.ranking()[0].probability >= ENOUGH and triage.remedies(leader):
+    left = [r for r in triage.remedies(leader) if r.id not in triage.case.tried]
+    if triage.ranking()[0].probability >= ENOUGH and left:
         yield ""
         yield "To cure it, once it is confirmed"
-        yield from remedy(triage.remedies(leader)[0])
+        yield from remedy(left[0])
     steps = triage.next_steps(3)
     if steps:
         yield ""

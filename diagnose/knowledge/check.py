@@ -13,11 +13,12 @@ from diagnose.knowledge.lint import LINTS
 from diagnose.knowledge.models import FREE_SOURCES, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.knowledge.reader import Problem
-from diagnose.knowledge.shares import seen_adds_up, usual_adds_up, usual_by_defect_names_defects
+from diagnose.knowledge.shares import habits_name_defects, seen_adds_up, usual_adds_up, usual_by_defect_names_defects
 
 Check = Callable[[Knowledge], Iterator[Problem]]
 CHECKS: list[Check] = [
-    broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up, *MATERIAL_CHECKS, *LINTS,
+    broken_causes_point_at_what_is_known, usual_adds_up, usual_by_defect_names_defects, seen_adds_up, habits_name_defects,
+    *MATERIAL_CHECKS, *LINTS,
 ]  # fmt: skip
 
 FEW_LINES = 3

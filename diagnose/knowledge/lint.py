@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 
-from diagnose.knowledge.models import Cause, ConfirmingTest, Evidence, Finding, Question
+from diagnose.knowledge.hazards import hazards
+from diagnose.knowledge.models import Cause, ConfirmingTest, Costed, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.knowledge.reader import Problem
 
@@ -204,6 +205,32 @@ def _cost(test: ConfirmingTest) -> float:
     return test.minutes + test.machine_minutes / 10
 
 
+def costs_are_stated(k: Knowledge) -> Iterator[Problem]:
+    """Advises on tests and remedies that leave a cost open: nothing and not thought of look alike."""
+    for kind, entries in _costed(k):
+        for entry in entries:
+            if entry.unstated:
+                yield k.problem(
+                    kind, entry.id, (), f"does not state {', '.join(entry.unstated)}",
+                    "write what it costs; 0, or `none` for wear and what it gives up, where that is nothing", hard=False,
+                )  # fmt: skip
+
+
+def cautions_stand_where_something_can_hurt(k: Knowledge) -> Iterator[Problem]:
+    """Advises on tests and remedies that touch heat, motion, mains, fumes, ovens or fire and have no caution."""
+    for kind, entries in _costed(k):
+        for entry in entries:
+            if not entry.caution and (found := hazards(entry)):
+                yield k.problem(
+                    kind, entry.id, (), f"touches {', '.join(found)} and has no caution",
+                    "write under `caution:` what may hurt and how to avoid it", hard=False,
+                )  # fmt: skip
+
+
+def _costed(k: Knowledge) -> tuple[tuple[str, Iterable[Costed]], ...]:
+    return ("tests", k.tests.values()), ("remedies", k.remedies.values())
+
+
 LINTS = (
     causes_can_be_separated,
     questions_change_something,
@@ -211,4 +238,6 @@ LINTS = (
     contexts_can_hold,
     causes_come_first_somewhere,
     causes_have_a_cheap_test,
+    costs_are_stated,
+    cautions_stand_where_something_can_hurt,
 )

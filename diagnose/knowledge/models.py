@@ -63,13 +63,20 @@ def _usual(raw: Any) -> Frequency | dict[str, Frequency] | None:
     return Frequency.parse(raw)
 
 
+def _none(raw: Any) -> Any:
+    return None if raw == "none" else raw
+
+
 Id = Annotated[str, AfterValidator(_id)]
 Text = Annotated[str, AfterValidator(_text)]
+Loss = Annotated[Text | None, BeforeValidator(_none)]
+"""A sentence, or ``none``."""
 Picture = Annotated[str, AfterValidator(_picture)]
 Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
 Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(_one_or_many), Field(min_length=1)]]
 """Question or finding id to the answers under which something holds."""
+Rank = Annotated[int, Field(ge=1, le=5)]
 
 
 class Entry(BaseModel):
@@ -220,6 +227,8 @@ class Question(Entry):
     ask_if: Condition = Field(default_factory=dict)
     role: Literal["defect", "second-defect"] | None = None
     measured_by: Literal["marks"] | None = None
+    tells_of: Literal["print", "machine"] = "print"
+    """``machine``: of the printer, its room or its plastic; a case of what remains after a cure keeps such answers."""
     answers: tuple[Answer, ...] = Field(min_length=1, max_length=40)
 
     @model_validator(mode="after")
@@ -265,7 +274,10 @@ def _answer_ids_differ(answers: tuple[Answer, ...]) -> None:
 
 
 class Costed(Entry):
-    """Something the user does: what it costs, and what may hurt."""
+    """Something the user does: what it costs, and what may hurt.
+
+    A cost left out is taken as none, but `rules check` asks to state it: nobody can tell else whether it was thought of.
+    """
 
     name: Text
     do: Text
@@ -276,8 +288,17 @@ class Costed(Entry):
     """Of filament."""
     money: float = Field(0.0, ge=0)
     """Parts to buy, in the shop's currency."""
-    wear: Text | None = None
+    wear: Loss = None
+    """What it wears or puts at risk beside what the caution says; ``none`` is a statement too."""
+    gives_up: Loss = None
+    """What one has to do without: of a test for as long as it runs, of a remedy for good. ``none`` is a statement too."""
     caution: Text | None = None
+
+    @property
+    def unstated(self) -> list[str]:
+        """Return the costs that the file does not state; a caution states the risk."""
+        costs = ("machine_minutes", "grams", "money", *(() if self.caution else ("wear",)), "gives_up")
+        return [name for name in costs if name not in self.model_fields_set]
 
 
 class ConfirmingTest(Costed):
@@ -292,11 +313,17 @@ class ConfirmingTest(Costed):
 class Remedy(Costed):
     """What cures a cause."""
 
-    gives_up: Text | None = None
     sure: Frequency = Frequency(0.95, "0.95")
     """How often it cures its cause."""
-    tried: int | None = Field(None, ge=1, le=5)
-    """How early people try it, whatever the cause: 1 first of all, 5 hardly ever. Only for comparing plans with habit."""
+    tried: Rank | dict[Id, Rank] | None = None
+    """How early people try it, whatever the cause: 1 first of all, 5 hardly ever; may be given by defect, with `other`
+    for the rest. Only for comparing plans with habit."""
+
+    def tried_for(self, defect: str | None) -> int | None:
+        """Return how early people try it on a print with this defect, or None where the file leaves it open."""
+        if not isinstance(self.tried, dict):
+            return self.tried
+        return self.tried.get(defect or "other", self.tried.get("other"))
 
 
 class Expect(Part):

@@ -62,6 +62,21 @@ def usual_by_defect_names_defects(k: Knowledge) -> Iterator[Problem]:
                         )  # fmt: skip
 
 
+def habits_name_defects(k: Knowledge) -> Iterator[Problem]:
+    """Checks that how early a remedy is tried, where given by defect, names answers of the defect question."""
+    question = k.by_role("defect")
+    if question is None:
+        return
+    known = ["other", *(a.id for a in question.answers)]
+    for remedy in k.remedies.values():
+        for defect in remedy.tried if isinstance(remedy.tried, dict) else ():
+            if defect not in known:
+                yield k.problem(
+                    "remedies", remedy.id, ("tried", defect), f"{question.id!r} has no answer {defect!r}",
+                    nearest(defect, known) or f"write one of: {', '.join(known)}",
+                )  # fmt: skip
+
+
 def seen_adds_up(k: Knowledge) -> Iterator[Problem]:
     """Checks that what a cause says of one question is at most 1 in every context, 1 where it speaks of every answer,
     and never said twice."""

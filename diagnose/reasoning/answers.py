@@ -10,6 +10,7 @@ import numpy as np
 
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning import trials
 from diagnose.reasoning.inference import Seen, log_likelihood, standing
 from diagnose.reasoning.network import NO, YES, Network
 
@@ -27,13 +28,13 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """One answer or finding that counts: what the ledger has a line for."""
+    """One answer, finding or remedy tried that counts: what the ledger has a line for."""
 
-    source: Literal["question", "finding"]
+    source: Literal["question", "finding", "remedy"]
     id: str
-    """The question or finding as the user sees it; a finding that fills a question keeps its own id."""
+    """The question, finding or remedy as the user sees it; a finding that fills a question keeps its own id."""
     about: str
-    """The question or finding whose evidence it touches."""
+    """The question or finding whose evidence it touches; of a remedy its key in the network."""
     answers: tuple[str, ...]
     seen: tuple[tuple[int, Seen], ...]
 
@@ -71,15 +72,29 @@ def checked_answer(knowledge: Knowledge, question_id: str, answers: Iterable[str
     return tuple(a for a in known if a in given)
 
 
+def checked_trial(knowledge: Knowledge, remedy: str, result: str) -> None:
+    """Raise BadInput for a remedy or a result that there is not."""
+    if remedy not in knowledge.remedies:
+        hint = nearest(remedy, knowledge.remedies) or "`diagnose plan` names the remedies worth trying, each with its id"
+        raise BadInput(f"there is no remedy {remedy!r}", hint)
+    if result not in trials.RESULTS:
+        hint = nearest(result, trials.RESULTS)
+        raise BadInput(
+            f"{result!r} is not what can come of a remedy",
+            " ".join(filter(None, [hint, f"write one of: {', '.join(trials.RESULTS)}"])),
+        )
+
+
 def reports(
     knowledge: Knowledge,
     network: Network,
     answers: Mapping[str, Sequence[str] | None],
     findings: Sequence[Found] = (),
     *,
+    tried: Mapping[str, str] | None = None,
     marks_measured: bool = False,
 ) -> tuple[list[Report], list[Setaside], list[str]]:
-    """Line up what counts: answers in the order given, then findings by id.
+    """Line up what counts: answers in the order given, then findings by id, then remedies in the order tried.
 
     Parameters
     ----------
@@ -88,6 +103,8 @@ def reports(
         for the options that are not in it, so an empty list says something there.
     findings
         What the engine found. One that fills a question counts only where it is surer than the user.
+    tried
+        Remedy id to what came of it (`trials.RESULTS`).
     marks_measured
         True once marks were placed: questions they measure are then set aside.
 
@@ -132,6 +149,9 @@ def reports(
             continue
         seen = _seen(network, about, (found.answer,), slips=1.0 - found.confidence)
         lined_up.append(Report("finding", found.id, about, (found.answer,), seen))
+    for remedy, result in (tried or {}).items():
+        about = trials.key(remedy)
+        lined_up.append(Report("remedy", remedy, about, (result,), _seen(network, about, (result,))))
     lined_up, impossible = _possible(network, lined_up)
     aside += [Setaside(id, "it goes with another kind of print than other answers do") for id in impossible]
     _, asleep = standing(network, {i: s for r in lined_up for i, s in r.seen})

@@ -1,13 +1,14 @@
 """A pack compiled into one Bayesian network over *reported* answers.
 
 Given the cause, every question (each option of a question of kind several) and every finding is a node. Its parents
-are the cause, the questions its evidence is `given`, and the questions that gate it. Row 0 of every table is
+are the cause, the questions its evidence is `given`, and the questions that gate it; the result of a remedy tried is a node
+that hangs on the cause alone. Row 0 of every table is
 *something not in the rules*, which shows everything as usual; rows 1..C are the causes in the order of the packs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from diagnose.knowledge.frequency import LEAST
 from diagnose.knowledge.models import RATES, Answer, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning import trials
 
 Array = NDArray[np.float64]
 
@@ -53,7 +55,7 @@ class Node:
 
     id: str
     about: str
-    """Question or finding; the same for all options of one question."""
+    """Question, finding or remedy tried; the same for all options of one question."""
     option: str | None
     states: tuple[str, ...]
     slips: float = 0.0
@@ -131,11 +133,11 @@ class Network:
     log_prior: Array
     """(1 + C,) natural log of the prior shares; entry 0 is *something not in the rules*."""
     index: dict[str, int]
-    """Node id (`question`, `question:option` or finding) to its place in ``nodes``."""
+    """Node id (`question`, `question:option`, finding, or `trials.key` of a remedy) to its place in ``nodes``."""
     of: dict[str, tuple[int, ...]]
-    """Question or finding id to its nodes."""
+    """Question id, finding id or key of a remedy to its nodes."""
     kind: dict[str, str]
-    """Question or finding id to one | several | finding."""
+    """The same to one | several | finding | remedy."""
     sizes: dict[int, int]
     """Node to its number of states, *does not apply* included."""
 
@@ -172,6 +174,9 @@ def compile_network(knowledge: Knowledge) -> Network:
             node.gates = _gates(question, knowledge, index, nodes)
     for node in nodes:
         _fill(node, nodes, _answers(node, asked), lines.get(node.id, {}), index, index[defect.id] if defect else None)
+    for node in _trials(knowledge):
+        index[node.id], of[node.id], kind[node.id] = len(nodes), (len(nodes),), "remedy"
+        nodes.append(node)
     sizes = {i: node.size for i, node in enumerate(nodes)}
     rates = np.array([RATES[c.rate] for c in causes], dtype=float)
     prior = np.empty(len(causes) + 1)
@@ -205,6 +210,19 @@ def _nodes(knowledge: Knowledge) -> tuple[list[Node], dict[str, tuple[int, ...]]
         kind[finding.id] = "finding"
         nodes.append(Node(finding.id, finding.id, None, tuple(a.id for a in finding.answers)))
     return nodes, of, kind
+
+
+def _trials(knowledge: Knowledge) -> Iterator[Node]:
+    """Yield a node for each remedy: what comes of trying it hangs on whether the cause is one that it cures."""
+    cured: dict[str, list[int]] = {}
+    for row, cause in enumerate(knowledge.causes.values(), 1):
+        for id in cause.remedies:
+            cured.setdefault(id, []).append(row)
+    for remedy in knowledge.remedies.values():
+        name, rows = trials.key(remedy.id), cured.get(remedy.id, [])
+        stated = np.tile(trials.frequencies(remedy.sure.value), (len(rows), 1))
+        blocks = (Block(np.array(rows, dtype=np.intp), (), stated),) if rows else ()
+        yield Node(name, name, None, trials.RESULTS, usual=np.array(trials.BY_CHANCE), blocks=blocks)
 
 
 def _answers(node: Node, asked: Mapping[str, Question | Finding]) -> tuple[Answer, ...]:

@@ -77,8 +77,13 @@ class Course:
     """For each of these, the chance that it cures, given that those before it failed."""
 
 
-def order(shares: Array, trials: Sequence[Trial], help_cost: float) -> Order:
+def order(
+    shares: Array, trials: Sequence[Trial], help_cost: float, starts: Sequence[Sequence[int]] = ()
+) -> Order:
     """Return the remedies worth trying, in the order of least expected cost, and that cost.
+
+    Where there are too many for the exact search, the order is never dearer than the cheapest first, the likeliest cure
+    first, or one of ``starts``.
 
     Parameters
     ----------
@@ -90,7 +95,10 @@ def order(shares: Array, trials: Sequence[Trial], help_cost: float) -> Order:
     if not trials:
         return Order((), help_cost)
     costs, cures = np.array([t.cost for t in trials]), np.array([t.cures for t in trials])
-    return _exact(shares, costs, cures, help_cost) if len(trials) <= MOST_EXACT else _improved(shares, costs, cures, help_cost)
+    if len(trials) <= MOST_EXACT:
+        return _exact(shares, costs, cures, help_cost)
+    naive = (by_cost(trials), by_chance(shares, trials), *starts)
+    return _improved(shares, costs, cures, help_cost, naive)
 
 
 def expected(shares: Array, trials: Sequence[Trial], sequence: Sequence[int], help_cost: float) -> float:
@@ -104,10 +112,18 @@ def expected(shares: Array, trials: Sequence[Trial], sequence: Sequence[int], he
 
 
 def course(
-    shares: Array, trials: Sequence[Trial], looks: Sequence[Look], help_cost: float, depth: int = DEPTH
+    shares: Array,
+    trials: Sequence[Trial],
+    looks: Sequence[Look],
+    help_cost: float,
+    depth: int = DEPTH,
+    starts: Sequence[Sequence[int]] = (),
 ) -> Course:
-    """Return what to do next: the test that lowers the expected cost most, if any does, or else the remedies in order."""
-    best = order(shares, trials, help_cost)
+    """Return what to do next: the test that lowers the expected cost most, if any does, or else the remedies in order.
+
+    ``starts`` are orders than which it is never dearer, as in `order`.
+    """
+    best = order(shares, trials, help_cost, starts)
     bare = Course(best.cost, best.cost, None, (), best.trials, _ends(shares, trials, best.trials))
     if depth == 0 or not looks:
         return bare
@@ -215,9 +231,12 @@ def _cut(shares: Array, costs: Array, cures: Array, sequence: Sequence[int], hel
     return Order(tuple(chosen[:stop]), after)
 
 
-def _improved(shares: Array, costs: Array, cures: Array, help_cost: float) -> Order:
-    """Take the greedy order, then let single remedies change places as long as that lowers the expected cost."""
-    best = _cut(shares, costs, cures, _greedy(shares, costs, cures), help_cost)
+def _improved(
+    shares: Array, costs: Array, cures: Array, help_cost: float, naive: Sequence[Sequence[int]]
+) -> Order:
+    """Take the greedy order, or a naive one if that is cheaper, then let single remedies change places while it pays."""
+    starts = (_greedy(shares, costs, cures), *naive)
+    best = min((_cut(shares, costs, cures, start, help_cost) for start in starts), key=lambda found: found.cost)
     for _ in range(ROUNDS):
         before = best.cost
         for a in range(len(best.trials)):

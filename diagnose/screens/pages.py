@@ -15,6 +15,7 @@ from diagnose.screens import look
 from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
 from diagnose.triage import Given, LedgerLine, NextStep, TestView
+from diagnose.triage.explain import say_result
 from diagnose.triage.wording import decibans, percent
 
 
@@ -109,10 +110,13 @@ class CurePage(Page):
     ]  # fmt: skip
 
     def __init__(
-        self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy], danger: bool = False
-    ) -> None:
+        self, cause: Cause, tests: Sequence[TestView], remedies: Sequence[Remedy], tried: Mapping[str, str],
+        danger: bool = False,
+    ) -> None:  # fmt: skip
         super().__init__(cause.name, self._text)
         self.cause, self.tests, self.remedies = cause, tests, remedies
+        self.tried = tried
+        """Remedy id to what came of it."""
         self.danger = danger
         """Whether an alarm stands."""
 
@@ -156,25 +160,28 @@ class CurePage(Page):
             Content.styled(f"{number}  ", look.ACCENT),
             Content.assemble((look.plain(test.name), "bold"), (f"  {state}", look.QUIET)), width,
         )  # fmt: skip
-        yield from self._body(test, width)
+        yield from body(test, width)
         yield look.hang(Content("   How to read it: "), test.reads, width)
 
     def _remedy(self, remedy: Remedy, width: int) -> Iterable[Content]:
         yield Content("")
-        yield look.hang(Content.styled("•  ", look.ACCENT), look.styled(remedy.name, look.BOLD), width)
-        yield from self._body(remedy, width)
-        if remedy.gives_up:
-            yield look.hang(Content("   It gives up: "), remedy.gives_up, width)
+        state = f"  tried: {say_result(self.tried[remedy.id])}" if remedy.id in self.tried else ""
+        name = Content.assemble((look.plain(remedy.name), "bold"), (state, look.QUIET))
+        yield look.hang(Content.styled("•  ", look.ACCENT), name, width)
+        yield from body(remedy, width)
 
-    def _body(self, entry: Costed, width: int) -> Iterable[Content]:
-        indent = Content("   ")
-        if entry.caution:
-            yield indent + caution(entry.caution, width - 3).split("\n")[0]
-            yield from (indent + line for line in caution(entry.caution, width - 3).split("\n")[1:])
-        yield look.hang(indent, entry.do, width)
-        yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
-        if entry.wear:
-            yield look.hang(Content("   It wears: "), entry.wear, width)
+
+def body(entry: Costed, width: int) -> Iterable[Content]:
+    """Yield a test or remedy below its name: caution first, what to do, what it costs, wears and gives up."""
+    indent = Content("   ")
+    if entry.caution:
+        yield from (indent + line for line in caution(entry.caution, width - 3).split("\n"))
+    yield look.hang(indent, entry.do, width)
+    yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
+    if entry.wear:
+        yield look.hang(Content("   It wears: "), entry.wear, width)
+    if entry.gives_up:
+        yield look.hang(Content("   It gives up: "), entry.gives_up, width)
 
 
 def help_page(active: Iterable[ActiveBinding], display: Mapping[str, str]) -> Page:

@@ -25,6 +25,9 @@ ROWS_IN_SIGHT = 4
 WIDE = 56
 """Cells from which a suspect or a ledger line stands on one line."""
 
+FIXED = ("finding", "remedy")
+"""What was given otherwise than by answering a question."""
+
 BAR = 4
 """Cells of half a signed bar."""
 
@@ -285,17 +288,17 @@ class GivenList(Rows):
     def why_not(self, action: str) -> str:
         """Return why an action cannot be done now."""
         return "Nothing was answered yet." if not self.given else (
-            "A finding comes from the job file; x leaves that out again."
+            "A finding comes from the job file, a result from the plan; x takes it back."
         )  # fmt: skip
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """There must be an answer to change or take back, and a finding is changed by nobody."""
+        """There must be an answer to change or take back; findings and results of remedies are not answered here."""
         at = self.highlighted
         there = at is not None and at < len(self.given)
         if action == "take_back":
             return there or None
         if action == "select":
-            return (there and self.given[at or 0].source != "finding") or None
+            return (there and self.given[at or 0].source not in FIXED) or None
         return super().check_action(action, parameters)
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
@@ -303,12 +306,12 @@ class GivenList(Rows):
         self.refresh_bindings()
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Enter changes an answer; findings come from the job and cannot be changed."""
+        """Enter changes an answer; findings come from the job and results of remedies from the plan."""
         event.stop()
         given = self.given[event.option_index]
         if given.source == "marks":
             self.post_message(self.MarksAsked())
-        elif given.source != "finding":
+        elif given.source not in FIXED:
             self.post_message(self.ChangeAsked(given.id))
 
     def action_take_back(self) -> None:

@@ -21,27 +21,24 @@ from diagnose.screens.given import MARKS, GivenPage
 from diagnose.screens.job import AttachJob
 from diagnose.screens.marks import MeasureMarks
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
+from diagnose.screens.plan import PlanPage
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
+from diagnose.screens.sayings import (
+    CLOSED,
+    ENOUGH,
+    NOTHING_LEFT,
+    OF_A_LEADER,
+    OF_CLOSED,
+    OF_NO_LEADER,
+    THE_CURE,
+    THE_JOB,
+    THE_MARKS,
+    WHAT_ELSE,
+    WHY_NOT,
+)  # fmt: skip
 from diagnose.triage import Given, NextStep, Triage
-
-ENOUGH = "The first suspect is clear enough to test: t shows how. You may go on answering."
-NOTHING_LEFT = "Nothing more is worth asking."
-THE_CURE = " The cure: t"
-OF_A_LEADER = "t shows how to cure the first suspect and how to make sure of it"
-OF_NO_LEADER = "No suspect stands out: t shows the tests of the one under the cursor, and a result tells more than any answer"
-WHAT_ELSE = "a changes an answer, l shows everything for and against."
-THE_JOB = "j attaches the job file, which may tell more"
-THE_MARKS = "m takes the marks measured on the part, which may tell more"
-WHY_NOT = {
-    "undo": "There is nothing to undo.",
-    "why": "No question is asked now.",
-    "digit": "No question is asked now.",
-    "given": "Nothing was answered yet.",
-    "steps": "Nothing more is worth looking at; t shows the tests.",
-    "doubts": "There is no doubt to tell of.",
-}
-"""Action to why it cannot be done now."""
+from diagnose.triage.wording import times
 
 IN_SHORT = "? There is something to look at again"
 """In place of a warning of which no part fits on a line."""
@@ -98,9 +95,10 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         Binding("j", "job", "Job", id="attach-job", tooltip="Attach the job file (G-code) and read it."),
         Binding("m", "marks", "Marks", id="measure-marks", tooltip="Type where the marks on the part are, or read them from a file."),
         Binding("t", "tests", "Tests", id="tests", tooltip="How to confirm and cure the suspect under the cursor."),
+        Binding("c", "plan", "Cure", id="plan", tooltip="The plan: what to try, in order, and what came of it."),
         Binding("s", "steps", "Steps", id="next-steps", tooltip="Everything worth looking at next; choose another question."),
-        Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
         Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
+        Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
         Binding("w", "why", "Why", id="why-asked", tooltip="Why this question is asked: what it tells, and what apart."),
         Binding("escape", "step_back", "Step back", show=False, id="step-back",
                 tooltip="Drop digits typed so far, or a question you chose, or go back to the cases."),
@@ -181,6 +179,10 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         panel = self.query_one(QuestionPanel)
         step = next((s for s in self.steps if s.kind == "question"), None)
         asked = self.chosen_question or (step.id if step else None)
+        if self.triage.case.cured and asked is None:
+            panel.finish(CLOSED + self._cure(), OF_CLOSED)
+            self.query_one(SuspectList).focus()
+            return
         if asked is None:
             leads = self.triage.ranking()[0].probability >= LEADS
             kinds = {s.kind for s in self.steps}
@@ -232,6 +234,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         state = f"{count} answer{'' if count == 1 else 's'}"
         if case.job:
             state += ", job read"
+        if case.tried:
+            state += ", cured" if case.cured else f", {times(len(case.tried), 'remedy', 'remedies')} tried"
         if case.marks:
             state += ", marks" if case.weighed else ", marks wait for the job"
         title = Content.styled(look.plain(case.title) or case.id, look.BOLD)
@@ -316,6 +320,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             self._do(self.triage.detach)
         elif given.source == "marks":
             self._do(self.triage.drop_marks)
+        elif given.source == "remedy":
+            self._do(partial(self.triage.forget_trial, given.id))
         else:
             self._do(partial(self.triage.take_back, given.id))
         return self.triage.given()
@@ -410,8 +416,25 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         """Show how to confirm and cure the suspect under the cursor."""
         cause = self.triage.cause(self.cause)
         tests, remedies = self.triage.confirming(cause.id), self.triage.remedies(cause.id)
-        page = pages.CurePage(cause, tests, remedies, danger=bool(self.triage.alarms()))
+        page = pages.CurePage(cause, tests, remedies, self.triage.case.tried, danger=bool(self.triage.alarms()))
         self.app.push_screen(page, self._choose_question)
+
+    def _cure(self) -> str:
+        cured, remedies = self.triage.case.cured, self.triage.knowledge.remedies
+        return remedies[cured.remedy].name if cured and cured.remedy in remedies else ""
+
+    def action_plan(self) -> None:
+        """Show what to try, and record what came of it."""
+
+        def done(chosen: str | Triage | None) -> None:
+            if isinstance(chosen, Triage):
+                self.triage, self.chosen_cause, self.acknowledged = chosen, None, set()
+                chosen = None
+            self.chosen_question = None
+            self.show_case()
+            self._choose_question(chosen)
+
+        self.app.push_screen(PlanPage(self.triage), done)
 
     def action_steps(self) -> None:
         """Choose another question, or the job."""

@@ -42,6 +42,8 @@ def doubts(triage: Triage) -> list[str]:
 def _ask_of(triage: Triage, id: str) -> str:
     if id in triage.knowledge.questions:
         return triage.knowledge.questions[id].ask
+    if id in triage.knowledge.remedies and id in triage.case.tried:
+        return triage.knowledge.remedies[id].name
     return triage.knowledge.findings[id].name
 
 
@@ -54,7 +56,7 @@ def of_marks(weighed: Weighed, asked: Mapping[str, Ask]) -> list[str]:
 
 
 def given(triage: Triage) -> list[Given]:
-    """Return every answer and finding on the case, and the marks, and whether each counts."""
+    """Return every answer and finding on the case, the remedies tried and the marks, and whether each counts."""
     aside = {s.id: s.why for s in triage.standing.aside}
     listed = []
     for id, answers in triage.case.answers.items():
@@ -75,6 +77,10 @@ def given(triage: Triage) -> list[Given]:
                       explain.say(triage.knowledge, known.id, (finding["answer"],)), known.id in counted,
                       aside.get(known.id, finding["because"]))
             )  # fmt: skip
+    for id, result in triage.case.tried.items():
+        listed.append(
+            Given(id, "remedy", f"Tried: {triage.knowledge.remedies[id].name}", (result,), explain.say_result(result), True, "")
+        )
     if triage.case.marks is not None:
         listed.append(_marks(triage))
     return listed

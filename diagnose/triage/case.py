@@ -16,10 +16,11 @@ from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.models import Cause, Question, Remedy
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning import doubt, inquiry, ledger
-from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, reports
+from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, checked_trial, reports
 from diagnose.reasoning.inference import Seen, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
-from diagnose.triage import account, explain, steps
+from diagnose.reasoning.trials import CURED
+from diagnose.triage import account, cure, explain, steps
 from diagnose.triage import marks as marked
 from diagnose.triage.sources import card, machine_of
 from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
@@ -78,9 +79,11 @@ class Triage:
         """Printer card to the findings that a job run on it may bring, each with how far it will be believed."""
 
     @classmethod
-    def start(cls, knowledge: Knowledge, casebook: Casebook, title: str = "", network: Network | None = None) -> Triage:
-        """Start a new case in a casebook."""
-        return cls(knowledge, casebook.start(title), network)
+    def start(
+        cls, knowledge: Knowledge, casebook: Casebook, title: str = "", network: Network | None = None, follows: str = ""
+    ) -> Triage:
+        """Start a new case in a casebook, of what remains of another one where ``follows`` names that."""
+        return cls(knowledge, casebook.start(title, follows), network)
 
     @classmethod
     def resume(cls, knowledge: Knowledge, casebook: Casebook, id: str, network: Network | None = None) -> Triage:
@@ -108,6 +111,24 @@ class Triage:
         if question not in self.case.answers:
             raise BadInput(f"{question!r} has not been answered", nearest(question, self.case.answers))
         self._record({"do": "take-back", "question": question})
+
+    def try_remedy(self, remedy: str, result: str) -> None:
+        """Record what came of a remedy, `cured`, `better` or `no-change`, in place of what was said of it before.
+
+        A cure closes the case, with the causes it was against. Raises BadInput for an unknown remedy or result; nothing
+        is changed then.
+        """
+        checked_trial(self.knowledge, remedy, result)
+        event: dict[str, Any] = {"do": "tried", "remedy": remedy, "result": result}
+        if result == CURED:
+            event |= {"closes": True, "causes": list(cure.causes_met(self, remedy))}
+        self._record(event)
+
+    def forget_trial(self, remedy: str) -> None:
+        """Take back what was said of a remedy; the case is open again where that closed it."""
+        if remedy not in self.case.tried:
+            raise BadInput(f"{remedy!r} has not been tried", nearest(remedy, self.case.tried))
+        self._record({"do": "tried", "remedy": remedy, "result": None})
 
     def undo(self) -> bool:
         """Take back the last thing done; returns False when there was nothing."""
@@ -222,7 +243,7 @@ class Triage:
             weighed = self.weighed
             lined_up, aside, warnings = reports(
                 self.knowledge, self.network, self.case.answers, self._found(),
-                marks_measured=weighed is not None and weighed.enough,
+                tried=self.case.tried, marks_measured=weighed is not None and weighed.enough,
             )  # fmt: skip
             ran_on = (self.case.job or {}).get("printer", self.case.printer)
             if ran_on != self.case.printer:
@@ -292,8 +313,11 @@ class Triage:
         return lines
 
     def next_steps(self, most: int | None = None) -> list[NextStep]:
-        """Return what is worth looking at, most information a minute first; job file and marks compete."""
-        return steps.next_steps(self)[:most]
+        """Return what is worth looking at, most information a minute first; job file and marks compete.
+
+        Nothing is, once the case is closed.
+        """
+        return [] if self.case.cured else steps.next_steps(self)[:most]
 
     def next_question(self) -> NextStep | None:
         """Return the best question to ask now, or None when no question is worth its effort."""
@@ -301,8 +325,15 @@ class Triage:
 
     @property
     def enough(self) -> bool:
-        """True when a leader holds 90 % or nothing is worth asking."""
+        """True when a leader holds 90 %, nothing is worth asking, or the case is closed."""
         return float(self.standing.shares[1:].max(initial=0.0)) >= inquiry.ENOUGH or self.next_question() is None
+
+    @property
+    def defect(self) -> str | None:
+        """The answer to what is wrong with the part, or None."""
+        question = self.knowledge.by_role("defect")
+        given = self.case.answers.get(question.id) if question is not None else None
+        return given[0] if given else None
 
     def conflict(self) -> doubt.Conflict:
         """Return how badly the answers go together."""
@@ -380,13 +411,18 @@ class Triage:
         self._before = before
 
     def _folded(self) -> Case:
-        """Answers to questions that the rules no longer have stay in the journal and are left out of the case."""
+        """Answers and remedies that the rules no longer have stay in the journal and are left out of the case."""
         case = fold(self.journal.id if self.journal else "unsaved", self._events)
         for id, given in list(case.answers.items()):
             try:
                 checked_answer(self.knowledge, id, given or ("unknown",))
             except BadInput:
                 del case.answers[id]
+        for remedy, result in list(case.tried.items()):
+            with suppress(BadInput):
+                checked_trial(self.knowledge, remedy, result)
+                continue
+            del case.tried[remedy]
         return case
 
     def found(self) -> Sequence[dict[str, Any]]:

@@ -1,8 +1,9 @@
 """A case, the rules and their score as JSON: keys may be added, never changed.
 
-`rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test or marks; marks
-come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or ``marks``), ``marks``,
-``answers`` with whether each counts and why not, ``unexplained``, ``conflict``, ``surprise``, ``alarms``, ``warnings``.
+`rank`: ``causes`` likeliest first, each with its ``ledger`` (``source`` is rate, question, finding, test, remedy or
+marks; marks come last, and the decibans add up to the log-odds), ``next`` (``id`` of a question, or ``job``, or
+``marks``), ``marks``, ``answers`` (remedies tried among them) with whether each counts and why not, ``cured`` (the remedy
+that closed the case and its causes, or null), ``unexplained``, ``conflict``, ``surprise``, ``alarms``, ``warnings``.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import Any
 
 from diagnose.knowledge.pack import Knowledge
 from diagnose.triage.case import Triage
+from diagnose.triage.plan import cured_json
 from diagnose.triage.score import PLACES, Score
 
 SCORE_KEYS = {1: "first", 3: "within3", 5: "within5"}
@@ -62,6 +64,7 @@ def rank_json(triage: Triage) -> dict[str, Any]:
             for g in triage.given()
         ],
         "marks": _marks(triage),
+        "cured": cured_json(triage),
         "alarms": triage.alarms(),
         "warnings": triage.doubts(),
     }

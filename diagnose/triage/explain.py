@@ -9,6 +9,7 @@ from diagnose.knowledge.models import Answer, Cause, Evidence, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.answers import Report
 from diagnose.reasoning.ledger import strength
+from diagnose.reasoning.trials import BETTER, CURED, NO_CHANGE
 from diagnose.triage.views import LedgerLine, Source
 from diagnose.triage.wording import at_or_every, often
 
@@ -28,6 +29,12 @@ RATE_WORDS = {
 }
 
 
+RESULT_WORDS = {
+    CURED: "the fault is gone",
+    BETTER: "better, but the fault is still there",
+    NO_CHANGE: "no change",
+}
+"""What may come of a remedy, in words."""
 STARTING_POINT = "starting point"
 """In place of a strength: a rate is no evidence."""
 SILENT_DECIBANS = 0.05
@@ -45,18 +52,36 @@ def rate_line(knowledge: Knowledge, cause: Cause, decibans: float) -> LedgerLine
 def report_line(
     knowledge: Knowledge, cause: Cause, report: Report, context: dict[str, str], decibans: float
 ) -> LedgerLine:
-    """Return one answer or finding as a line of a cause's ledger.
+    """Return one answer, finding or remedy tried as a line of a cause's ledger.
 
     ``context``: question or finding id to the answer on the case, to find the line whose `given` holds.
     """
     source: Source = report.source
     if report.source == "question" and report.about in knowledge.result_questions():
         source = "test"
-    because, rule = _because(knowledge, cause, report, context, decibans)
+    if report.source == "remedy":
+        because, rule = _of_remedy(knowledge, cause, report)
+        said = say_result(report.answers[0])
+    else:
+        because, rule = _because(knowledge, cause, report, context, decibans)
+        said = say(knowledge, report.about, report.answers)
     return LedgerLine(
-        source, report.id, ", ".join(report.answers), say(knowledge, report.about, report.answers), decibans,
-        strength(decibans), because, rule,
+        source, report.id, ", ".join(report.answers), said, decibans, strength(decibans), because, rule,
     )  # fmt: skip
+
+
+def say_result(result: str) -> str:
+    """Return what came of a remedy in words; one that is not known here is shown as it is."""
+    return RESULT_WORDS.get(result, result)
+
+
+def _of_remedy(knowledge: Knowledge, cause: Cause, report: Report) -> tuple[str, str]:
+    """Return why what came of a remedy weighs as it does on a cause, and the rule of its sureness."""
+    remedy = knowledge.remedies[report.id]
+    if remedy.id not in cause.remedies:
+        return f"{remedy.name.lower()} is no remedy for it", ""
+    place = str(knowledge.origins.get(("remedies", remedy.id), ""))
+    return f"{remedy.name.lower()} cures it in {100 * remedy.sure.value:.0f} of 100 tries", place
 
 
 def marks_line(knowledge: Knowledge, cause: Cause, weighed: Weighed, ask: Ask | None, decibans: float) -> LedgerLine:

@@ -11,11 +11,12 @@ from diagnose.knowledge.models import Example, Expect
 from diagnose.knowledge.pack import Knowledge
 from diagnose.knowledge.reader import Document, read
 from diagnose.reasoning.network import Network
+from diagnose.reasoning.trials import RESULTS
 from diagnose.triage.case import Triage
 
 NONE_OF_THESE = "-"
 """What a command line says for none of the options of a question that takes several."""
-FIELDS = ("answers", "job", "marks", "printer")
+FIELDS = ("answers", "tried", "job", "marks", "printer")
 MARKS_FIELDS = ("file", "zero", "turn")
 CASE_FIELDS = ("id", "source", "cause", "notes")
 """What a solved case says beside its answers; whoever ranks it again wants to see the cause found, not told."""
@@ -25,7 +26,7 @@ EXAMPLE_CONFIDENCE = 0.95
 
 @dataclass(slots=True)
 class Facts:
-    """What is known of a print: answers by question, and the files that go with it."""
+    """What is known of a print: answers by question, remedies tried, and the files that go with it."""
 
     answers: dict[str, list[str]] = field(default_factory=dict)
     job: str | None = None
@@ -36,11 +37,14 @@ class Facts:
     """Where on the part angles were counted from; None: as the reader of marks takes it."""
     turn: str | None = None
     """Which way they were counted."""
+    tried: dict[str, str] = field(default_factory=dict)
+    """Remedy to what came of it."""
 
 
 def facts_file(path: Path) -> Facts:
-    """Read ``{answers: {question: answer or list}, job, marks, printer}``; raises BadInput with file and line.
+    """Read ``{answers: {question: answer or list}, tried, job, marks, printer}``; raises BadInput with file and line.
 
+    ``tried`` is ``{remedy: cured | better | no-change}``.
     ``marks`` is a path, or ``{file, zero, turn}`` where the part was held in another way than usual.
     """
     document, problems = read(path)
@@ -62,6 +66,13 @@ def facts_file(path: Path) -> Facts:
         if not all(isinstance(a, str) for a in many):
             raise _fault(document, ("answers", question), f"{question!r} has no answer", "write an answer id, or unknown")
         facts.answers[question] = many
+    tried = data.get("tried") or {}
+    if not isinstance(tried, dict):
+        raise _fault(document, ("tried",), "`tried` holds no results", f"write lines of `remedy: {' | '.join(RESULTS)}`")
+    for remedy, result in tried.items():
+        if not isinstance(result, str):
+            raise _fault(document, ("tried", remedy), f"{remedy!r} has no result", f"write one of: {', '.join(RESULTS)}")
+        facts.tried[remedy] = result
     if isinstance(data.get("marks"), dict):
         held = data["marks"]
         for name in held:
@@ -93,11 +104,23 @@ def add_options(facts: Facts, options: Sequence[str]) -> None:
     facts.answers.update(said)
 
 
+def add_trials(facts: Facts, options: Sequence[str]) -> None:
+    """Lay ``remedy=result`` options over the facts; they win over the file."""
+    for option in options:
+        remedy, sign, result = (part.strip() for part in option.partition("="))
+        if not sign or not remedy or not result:
+            raise BadInput(f"{option!r} does not say what came of a remedy",
+                           f"write --tried remedy=result, the result one of: {', '.join(RESULTS)}", "--tried")  # fmt: skip
+        facts.tried[remedy] = result
+
+
 def triage_from(knowledge: Knowledge, facts: Facts, network: Network | None = None) -> Triage:
-    """Return an unsaved case with the facts' answers; its job is still to be read."""
+    """Return an unsaved case with the facts' answers and remedies tried; its job is still to be read."""
     triage = Triage(knowledge, network=network)
     for question, given in facts.answers.items():
         triage.answer(question, *given)
+    for remedy, result in facts.tried.items():
+        triage.try_remedy(remedy, result)
     if facts.printer:
         triage.choose_printer(facts.printer)
     return triage

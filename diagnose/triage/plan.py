@@ -91,26 +91,39 @@ class Planner:
         self._remedies = self._worth(LEAST_SHARE, "remedies")
         self._tests = [] if triage.alarms() else self._open_tests()
         self._view = View.of(triage.network, triage.standing.observed)
-        self._trials = [self._trial(r) for r in self._remedies]
+        self._trials = [self.trial(r) for r in self._remedies]
         self._looks = [self._look(t) for t in self._tests]
 
     def plan(self) -> Plan:
-        """Return the plan with the least expected cost."""
-        return self._told(planning.course(self._shares, self._trials, self._looks, self._rates.help))
+        """Return the plan with the least expected cost; an empty one that costs nothing once the case is closed."""
+        if self._triage.case.cured:
+            return Plan((), (), 0.0, 0.0)
+        habit = self._habit()
+        return self._told(
+            planning.course(self._shares, self._trials, self._looks, self._rates.help, starts=[habit] if habit else [])
+        )
 
     def compared(self) -> Compared:
         """Return what the same remedies would cost in naive orders."""
         def cost(sequence: Sequence[int]) -> float:
+            if self._triage.case.cured:
+                return 0.0
             if not self._trials:
                 return self._rates.help
             return planning.until_help(self._shares, self._trials, sequence, self._rates.help).cost
 
-        known = any(remedy.tried is not None for remedy in self._remedies)
-        habit = sorted(range(len(self._trials)), key=lambda k: (self._remedies[k].tried or LATE, self._trials[k].cost))
+        habit = self._habit()
         return Compared(
-            cost(habit) if known else None, cost(planning.by_chance(self._shares, self._trials)),
+            cost(habit) if habit else None, cost(planning.by_chance(self._shares, self._trials)),
             cost(planning.by_cost(self._trials)),
         )  # fmt: skip
+
+    def _habit(self) -> list[int]:
+        """Return the remedies as people commonly try them, the cheaper of two first; empty where no file tells."""
+        ranks = [remedy.tried_for(self._triage.defect) for remedy in self._remedies]
+        if all(rank is None for rank in ranks):
+            return []
+        return sorted(range(len(ranks)), key=lambda k: (ranks[k] or LATE, self._trials[k].cost))
 
     def _worth(self, least: float, field: str) -> list[Any]:
         """Return the remedies or tests of all causes of such a share at least, likeliest cause first, each once."""
@@ -120,7 +133,8 @@ class Planner:
             if suspect.probability >= least:
                 listed.update(dict.fromkeys(getattr(knowledge.causes[suspect.id], field)))
         entries = knowledge.remedies if field == "remedies" else knowledge.tests
-        return [entries[id] for id in listed]
+        tried = self._triage.case.tried  # a remedy that failed is not worth a second time
+        return [entries[id] for id in listed if field != "remedies" or id not in tried]
 
     def _open_tests(self) -> list[ConfirmingTest]:
         tests = self._worth(TESTED_SHARE, "confirm")
@@ -134,7 +148,8 @@ class Planner:
                 first[test.question] = test
         return list(first.values())
 
-    def _trial(self, remedy: Remedy) -> Trial:
+    def trial(self, remedy: Remedy) -> Trial:
+        """Return a remedy as the reasoning takes it: its cost with the verifying print, and what it cures."""
         cures = np.zeros(len(self._shares))
         for cause in self._triage.knowledge.causes.values():
             if remedy.id in cause.remedies:
@@ -176,12 +191,18 @@ class Planner:
         return Step(kind, what.id, what.name, what, cost, chance, tuple(cures))
 
 
+def cured_json(triage: Triage) -> dict[str, Any] | None:
+    """Return the remedy that closed a case, with the causes it was against; None while the case is open."""
+    cured = triage.case.cured
+    return {"remedy": cured.remedy, "causes": list(cured.causes)} if cured else None
+
+
 def plan_json(triage: Triage) -> dict[str, Any]:
     """Return the JSON of `plan`: keys may be added, never changed.
 
     ``steps`` are those on the likeliest way; ``first`` is the whole tree: its steps, or a test with what follows each
     result. Costs are in the shop's currency (`rates` of the rules). ``expected_cost_by_popularity`` is null where no remedy says
-    how early people try it.
+    how early people try it. ``tried`` is each remedy tried and what came of it; ``cured`` is null while the case is open.
     """
     planner = Planner(triage)
     plan, compared = planner.plan(), planner.compared()
@@ -194,6 +215,8 @@ def plan_json(triage: Triage) -> dict[str, Any]:
         "expected_cost_by_chance": compared.chance,
         "expected_cost_by_cheapest": compared.cheapest,
         "rates": triage.knowledge.rates.model_dump(),
+        "tried": dict(triage.case.tried),
+        "cured": cured_json(triage),
         "alarms": triage.alarms(),
     }
 
@@ -212,7 +235,8 @@ def _step_json(step: Step) -> dict[str, Any]:
     return {
         "kind": step.kind, "id": step.id, "name": step.name, "minutes": step.what.minutes,
         "machine_minutes": step.what.machine_minutes, "grams": step.what.grams, "money": step.what.money,
-        "cost": step.cost, "probability": step.probability, "caution": step.what.caution,
+        "cost": step.cost, "probability": step.probability, "wear": step.what.wear, "gives_up": step.what.gives_up,
+        "caution": step.what.caution,
     }  # fmt: skip
 
 

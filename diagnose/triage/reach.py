@@ -43,7 +43,8 @@ def reach(knowledge: Knowledge, network: Network, *, results: bool = False) -> l
 
     ``results`` tells whether the results of confirming tests are answered too.
     """
-    left_out = set() if results else knowledge.result_questions()
+    left_out = {about for about, kind in network.kind.items() if kind == "remedy"}  # a plain case is one before any cure
+    left_out |= set() if results else knowledge.result_questions()
     order = [i for i in _parents_first(network) if network.nodes[i].about not in left_out]
     return [_reach(knowledge, network, row, order) for row in range(1, len(network.causes) + 1)]
 

@@ -1,10 +1,10 @@
-"""``python -m tests.bench [toolpath | start | users] [--large]``; without a name, start and toolpath. ``... marks --help``."""
+"""``python -m tests.bench [toolpath | start | users | plan] [--large]``; without a name, start and toolpath. ``... marks --help``."""
 
 from __future__ import annotations
 
 import sys
 
-from tests.bench import marks, start, toolpath, users
+from tests.bench import cure, marks, start, toolpath, users
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["marks"]:
@@ -15,5 +15,6 @@ if __name__ == "__main__":
         {
             "start": start.start,
             "toolpath": lambda: toolpath.table(large),
+            "plan": lambda: cure.table(8 if large else cure.EACH),
             "users": lambda: users.users(20 if large else users.EACH),
         }[name]()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -10,13 +11,19 @@ from diagnose.coupons.spiral import lamp_shade, write
 from tests.cli.run import run
 
 
-def test_the_demo_reads_asks_ranks_and_offers_a_test(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_demo_reads_asks_ranks_offers_a_test_and_goes_on_to_a_cure(capsys: pytest.CaptureFixture[str]) -> None:
     seen = run(capsys, "demo")
     assert seen.code == 0
     for words in ("invented", "stops", "> ", "Suspects", "Why ", "To confirm it"):
         assert words in seen.out
     first = seen.out[seen.out.index("Suspects") :].splitlines()[1]
     assert "[checkpoint-stalls]" in first
+    cure = seen.out[seen.out.index("The plan is followed") :]
+    assert "Cured by: " in cure and "So the cause was: Moves run out while the printer saves" in cure
+    cost, habit = (
+        int(n) for n in re.search(r"It cost (\d+):.*would\s+cost (\d+) on average", cure, re.DOTALL).groups()
+    )  # type: ignore[union-attr]
+    assert 0 < cost < 0.6 * habit
 
 
 @pytest.fixture(scope="module")

@@ -265,6 +265,17 @@ def test_a_share_of_infinitely_many_is_no_share(tmp_path: Path) -> None:
     assert "is not a share" in found[0].what
 
 
+def test_how_early_a_remedy_is_tried_may_be_told_by_defect(tmp_path: Path) -> None:
+    remedy = "remedies:\n  - {id: dry, name: Dry it, do: Dry it., minutes: 5, tried: {lumps: 1, %s}}"
+    knowledge, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=CAUSE, r=remedy % "other: 4"))
+    dry = knowledge.remedies["dry"]
+    assert not found and [dry.tried_for(d) for d in ("lumps", "bands", None)] == [1, 4, 4]
+    _, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=CAUSE, r=remedy % "band: 2"))
+    assert [(p.line, p.what) for p in found] == [(2, "'defect' has no answer 'band'")]
+    _, found = faults(pack(tmp_path / "shop", q=QUESTIONS, c=CAUSE, r=remedy % "other: 6"))
+    assert found and found[0].line == 2
+
+
 def test_costs_are_finite(tmp_path: Path) -> None:
     for minutes in ("inf", "nan"):
         remedy = f"remedies:\n  - {{id: dry-it, name: Dry it, do: Dry it., minutes: {minutes}}}\n"

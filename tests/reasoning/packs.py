@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 
 from diagnose.knowledge.frequency import Frequency
-from diagnose.knowledge.models import Answer, Cause, Evidence, Finding, Question
+from diagnose.knowledge.models import Answer, Cause, Evidence, Finding, Question, Remedy
 from diagnose.knowledge.pack import Knowledge
 
 RATES = {"everyday": 16, "common": 8, "occasional": 4, "uncommon": 2, "rare": 1}
@@ -21,8 +21,17 @@ def share(value: float) -> Frequency:
     return Frequency.parse(f"{value:.4f}")
 
 
-def random_pack(rng: np.random.Generator, causes: int, questions: int, findings: int = 3) -> Knowledge:
-    """A pack with contexts, gates (on either defect too), several-choice questions, usual by defect and findings."""
+TRIED = "tried/"
+"""Before the id of a remedy in the name of its node."""
+
+
+def random_pack(
+    rng: np.random.Generator, causes: int, questions: int, findings: int = 3, remedies: int = 0
+) -> Knowledge:
+    """A pack with contexts, gates (on either defect too), several-choice questions, usual by defect and findings.
+
+    Each remedy cures some of the causes.
+    """
     k = Knowledge()
 
     def answers(n: int, prefix: str = "a") -> list[Answer]:
@@ -97,6 +106,11 @@ def random_pack(rng: np.random.Generator, causes: int, questions: int, findings:
             defects={f"d{j}": share(0.9 * m) for j, m in zip(rng.choice(4, 2, replace=False), mass, strict=False)},
             evidence=tuple(evidence),
         )  # fmt: skip
+    for r in range(remedies):
+        k.remedies[f"r{r}"] = Remedy(id=f"r{r}", name="r", do="r", minutes=5, sure=share(0.4 + 0.55 * rng.random()))
+    for c in list(k.causes) if remedies else ():
+        cured_by = tuple(r for r in k.remedies if rng.random() < 0.3)
+        k.causes[c] = k.causes[c].model_copy(update={"remedies": cured_by})
     return k
 
 
@@ -112,11 +126,15 @@ def nodes_of(k: Knowledge) -> dict[str, tuple[str, ...]]:
             found[q.id] = (*(a.id for a in q.answers), *end)
     for f in k.findings.values():
         found[f.id] = tuple(a.id for a in f.answers)
+    for r in k.remedies:
+        found[TRIED + r] = ("cured", "better", "no-change")
     return found
 
 
 def parents_of(k: Knowledge, node: str) -> list[str]:
     """Gates and contexts of a node, without the cause."""
+    if node.startswith(TRIED):
+        return []
     id, _, option = node.partition(":")
     found: list[str] = []
     q = k.questions.get(id)
@@ -137,6 +155,12 @@ def parents_of(k: Knowledge, node: str) -> list[str]:
 
 def cell(k: Knowledge, node: str, cause: str | None, context: dict[str, str], slips: float | None = None) -> list[float]:
     """P(reported state | cause, parents), `n-a` last where the node is gated. ``cause`` None: not in the rules."""
+    if node.startswith(TRIED):
+        remedy = k.remedies[node.removeprefix(TRIED)]
+        if cause is None or remedy.id not in k.causes[cause].remedies:
+            return [0.02, 0.1, 0.88]  # as the reasoning states it: by chance
+        sure = remedy.sure.value
+        return [sure, (1 - sure) / 2, (1 - sure) / 2]
     id, _, option = node.partition(":")
     q = k.questions.get(id)
     asked = q or k.findings[id]

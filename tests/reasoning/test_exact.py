@@ -7,12 +7,14 @@ import warnings
 import numpy as np
 import pytest
 
+from diagnose.knowledge.frequency import Frequency
+from diagnose.knowledge.models import Cause, Remedy
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.answers import Found, reports
 from diagnose.reasoning.inference import Seen, log_likelihood, posterior
 from diagnose.reasoning.ledger import chain, log_odds, weights
 from diagnose.reasoning.network import Network, compile_network
-from tests.reasoning.packs import RATES, cell, contexts, nodes_of, parents_of, random_pack
+from tests.reasoning.packs import RATES, TRIED, cell, contexts, nodes_of, parents_of, random_pack
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -123,6 +125,42 @@ def test_the_ledger_sums_to_the_log_odds(seed: int) -> None:
     straight = chain(net, lined)
     prior_a, each_a = weights(net, straight)
     np.testing.assert_allclose(prior_a + each_a.sum(axis=0), prior_b + each_b.sum(axis=0), atol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_remedies_tried_equal_a_general_library(seed: int) -> None:
+    # Reference: pyagrum, LazyPropagation (exact). Small packs, answers, and half of the remedies tried, in any order.
+    rng = np.random.default_rng(300 + seed)
+    k = random_pack(rng, causes=8, questions=8, remedies=6)
+    net = compile_network(k)
+    tried = {f"r{r}": str(rng.choice(["cured", "better", "no-change"])) for r in rng.permutation(6)[:3]}
+    answers = {"defect": ("d1",)}
+    answers |= {q.id: (q.answers[0].id,) for q in k.questions.values() if not q.ask_if and q.kind == "one" and not q.role}
+    lined, aside, _ = reports(k, net, answers, tried=tried)
+    assert not aside and len(lined) == len(answers) + 3
+    inference = gum.LazyPropagation(reference(k, {}))
+    inference.setEvidence({**{id: given[0] for id, given in answers.items()}, **{TRIED + r: t for r, t in tried.items()}})
+    inference.makeInference()
+    want = inference.posterior("CAUSE").toarray()
+    for some in (lined, lined[::-1]):
+        links = chain(net, some)
+        np.testing.assert_allclose(posterior(net, links.log_likelihoods[-1]), want, atol=1e-9, rtol=0)
+    prior, each = weights(net, chain(net, lined))
+    np.testing.assert_allclose(prior + each.sum(axis=0), log_odds(net, links.log_likelihoods[-1]), atol=1e-9)
+
+
+def test_a_failed_remedy_lowers_its_cause_by_how_sure_it_is() -> None:
+    """By hand: two causes of one rate and a remedy for the first, sure in 0.9; a failure leaves 0.1 against 0.98."""
+    k = Knowledge()
+    k.remedies["r"] = Remedy(id="r", name="r", do="r", minutes=1, sure=Frequency(0.9, "0.9"))
+    for id, cured_by in (("a", ("r",)), ("b", ())):
+        k.causes[id] = Cause(id=id, name=id, family="f", about="a", rate="common", defects={"d": Frequency(0.5, "half")}, remedies=cured_by)
+    net = compile_network(k)
+    failed = np.zeros(3)
+    for result in ("better", "no-change"):
+        lined, _, _ = reports(k, net, {}, tried={"r": result})
+        failed += np.exp(log_likelihood(net, dict(lined[0].seen)))
+    np.testing.assert_allclose(failed, [0.98, 0.1, 0.98])
 
 
 def test_a_question_that_was_not_asked_says_nothing() -> None:

@@ -106,9 +106,10 @@ def test_many_remedies_come_near_the_exact_order(seed: int, monkeypatch: pytest.
 @pytest.mark.parametrize("seed", range(10))
 def test_no_naive_order_is_cheaper(seed: int) -> None:
     shares, trials, help_cost = drawn(seed, 14, 20, perfect=False)
-    best = plan.order(shares, trials, help_cost).cost
-    for naive in (plan.by_cost(trials), plan.by_chance(shares, trials), tuple(range(len(trials)))):
-        assert best <= plan.expected(shares, trials, naive, help_cost) + 1e-9
+    habit = tuple(range(len(trials)))
+    best = plan.order(shares, trials, help_cost, [habit]).cost
+    for naive in (plan.by_cost(trials), plan.by_chance(shares, trials), habit):
+        assert best <= plan.until_help(shares, trials, naive, help_cost).cost + 1e-9
 
 
 def test_help_is_called_for_at_once_where_it_is_cheaper_than_trying() -> None:

@@ -28,7 +28,7 @@ def test_a_proved_leader_is_followed_by_the_way_to_its_cure(tmp_path: Path) -> N
 
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            assert "Nothing more is worth asking. The cure: t" in words(pilot)
+            assert "Nothing more is worth asking. The cure: c" in words(pilot)
             assert bench(pilot).query_one(QuestionPanel).border_title == "Question"
             await press(pilot, "5")
             assert "No question is asked now." in words(pilot)
@@ -44,7 +44,7 @@ def test_without_a_leader_no_cure_is_promised(tmp_path: Path, monkeypatch: pytes
 
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
-            assert "Nothing more is worth asking." in words(pilot) and "The cure: t" not in words(pilot)
+            assert "Nothing more is worth asking." in words(pilot) and "The cure: c" not in words(pilot)
             assert "No suspect stands out" in words(pilot)
 
     asyncio.run(story())

@@ -286,7 +286,7 @@ def test_enough_is_said_and_the_user_may_go_on(tmp_path: Path) -> None:
     async def story() -> None:
         async with at_work(tmp_path) as pilot:
             assert bench(pilot).triage.enough and bench(pilot).steps
-            assert "clear enough to test" in words(pilot)
+            assert "clear enough: c shows what to try" in words(pilot)
             await press(pilot, "1")
             assert len(answers(pilot)) == 4
 

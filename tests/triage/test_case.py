@@ -279,6 +279,8 @@ def test_a_case_deleted_while_it_is_open_does_not_come_back_in_part(
         {"do": "answer", "question": "defect", "answers": [["blobs"]]}, {"do": "take-back"}, {"do": 7},
         {"do": "printer", "printer": 4}, {"do": "job", "job": []}, {"do": "job", "job": {"findings": [{"id": "x"}]}},
         {"do": "job", "job": {"findings": [{"id": "x", "answer": "y", "because": "z", "confidence": 1.5}]}},
+        {"do": "tried", "result": "cured"}, {"do": "tried", "remedy": "x", "result": 3},
+        {"do": "tried", "remedy": "x", "result": "cured", "closes": True, "causes": "y"},
     ],
 )  # fmt: skip
 def test_an_event_that_lacks_what_it_should_say_is_told_with_its_line(tmp_path: Path, event: dict[str, object]) -> None:
