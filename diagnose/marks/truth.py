@@ -109,7 +109,7 @@ class Truth:
     def _ramps(self, move: Ints, done: Floats) -> Floats:
         """Return the share of its path a move has done after a share of its time: gather speed, cruise, brake."""
         u, limits = self.supply.u, self.limits
-        length, a, cap = limits.length[move], limits.accel[move], limits.cap[move]
+        length, a, cap = (column[move].astype(np.float64) for column in (limits.length, limits.accel, limits.cap))
         u0, u1 = u[move], u[move + 1]
         v0 = np.sqrt(u0)
         peak = np.maximum(np.minimum(cap, np.sqrt((2 * a * length + u0 + u1) / 2)), 1e-9)

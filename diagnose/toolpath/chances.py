@@ -85,7 +85,7 @@ class Heights:
 
 
 def find_chances(
-    machine: Machine, length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve_s: Floats,
+    machine: Machine, length: Singles, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve_s: Floats,
     short: Bools, settled: Bools, saving: Bools, supply_s: Floats, lines: Int32s, room: Singles,
 ) -> tuple[Risk, SavesAnywhere]:  # fmt: skip
     """Integrate over all moments of a run; the columns as in Supply, (n,); `supply_s` may be empty where nothing is

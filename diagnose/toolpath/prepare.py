@@ -120,8 +120,8 @@ def _compile(name: str, machine: Machine | None) -> None:
         from diagnose.toolpath.speeds import Limits, Plan
 
         n = len(moves)
-        some, fast = np.ones(n), np.zeros(n + 1)
-        queue.simulate(moves, Limits(some, some, some, some), machine, events, plan=Plan(fast, some))
+        bound, some, fast = np.ones(n, np.float32), np.ones(n), np.zeros(n + 1)
+        queue.simulate(moves, Limits(bound, bound, bound, some), machine, events, plan=Plan(fast, some))
         queue.supply_times(moves, machine)
     elif machine is not None:
         from diagnose.toolpath import speeds

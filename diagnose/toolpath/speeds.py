@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.errors import BadInput
 from diagnose.toolpath._kernels import speeds as _kernels
-from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Ints, JobLimits, Moves
+from diagnose.toolpath.columns import Bools, EventKind, Events, Floats, Ints, JobLimits, Moves, Singles
 from diagnose.toolpath.machine import Machine
 
 WAITS = (EventKind.DWELL, EventKind.PAUSE, EventKind.WAIT_MOVES, EventKind.HEAT_WAIT)
@@ -22,13 +22,16 @@ one more, where the card gives it a time."""
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What holds each move back, whatever the queue. All arrays (n,)."""
+    """What holds each move back, whatever the queue. All arrays (n,).
 
-    length: Floats
+    What only one move asks for is kept to seven digits: half the memory, and untouched memory costs more than the work on it.
+    """
+
+    length: Singles
     """mm of path; of filament where only filament moves. A move without either has length 0 and takes no time."""
-    cap: Floats
+    cap: Singles
     """mm/s, the most within the move: the speed asked for, or what the slowest axis allows."""
-    accel: Floats
+    accel: Singles
     """mm/s2."""
     entry: Floats
     """(mm/s)2, the most at the start of the move: the corner, and the caps of both neighbours; 0 from rest."""
@@ -101,7 +104,8 @@ def limits(moves: Moves, machine: Machine, events: Events | None = None, job: Jo
     check_machine(machine)
     n = len(moves)
     rows = _rows(machine, job)
-    out = Limits(np.empty(n), np.empty(n), np.empty(n), np.empty(n), _shortest(n, machine, rows))
+    length, cap, accel = (np.empty(n, np.float32) for _ in range(3))
+    out = Limits(length, cap, accel, np.empty(n), _shortest(n, machine, rows))
     _kernels.limit_moves(
         moves.start, moves.x, moves.y, moves.z, moves.e, moves.feed, moves.accel, wait_places(events, machine),
         machine.job_sets_limits, float(machine.acceleration), float(machine.travel_acceleration),

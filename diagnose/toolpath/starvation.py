@@ -194,7 +194,7 @@ def find_dips(
         # Blocks that came while the queue was low are slow themselves.
         missing = np.minimum(missing, first).astype(held.dtype)
     saved = np.searchsorted(blocked, still, side="right") > np.searchsorted(blocked, missing)
-    path = np.array([limits.length[a:b].sum() for a, b in zip(first, past, strict=True)], dtype=np.float64)
+    path = np.array([limits.length[a:b].sum(dtype=np.float64) for a, b in zip(first, past, strict=True)], dtype=np.float64)
     line, x, y, z = _place(moves, lowest)
     return Dips(
         lowest, line, x, y, z, start[lowest], depart[past - 1] - start[first], path,

@@ -68,7 +68,7 @@ def test_the_end_of_the_queue_caps_the_speed_at_its_published_value():
     # A block enters the queue as the one before is done, so the last whole queue is 16 blocks ahead of a block's start.
     assert np.max(speed) <= math.sqrt(2 * 1000 * 16 * 0.1) + 1e-9
     assert math.sqrt(2 * 1000 * 16 * 0.1) == pytest.approx(56.56854, abs=1e-5)
-    assert np.max(speed) == pytest.approx(math.sqrt(2 * 1000 * 15 * 0.1), abs=1e-9)
+    assert np.max(speed) == pytest.approx(math.sqrt(2 * 1000 * 15 * float(np.float32(0.1))), abs=1e-9)
 
 
 @pytest.mark.parametrize("queue", [2, 3, 16, 64])
@@ -121,7 +121,7 @@ def test_a_long_job_keeps_its_digits():
     bounds = limits(tubes.tube(speed=150.0, seconds=900), tubes.machine())
     got = plan(bounds, 16)
     assert got.speed[2000:-2000] == pytest.approx(np.full(len(got.u) - 4000, 150.0), abs=1e-9)
-    to_the_end = np.cumsum(2 * bounds.accel[::-1] * bounds.length[::-1])[:4]
+    to_the_end = np.cumsum(2.0 * bounds.accel[::-1].astype(float) * bounds.length[::-1])[:4]
     assert got.u[-2:-6:-1] == pytest.approx(to_the_end, rel=1e-9)
     assert got.u[-1] == 0.0
 

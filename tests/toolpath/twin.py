@@ -13,6 +13,8 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
+import numpy as np
+
 
 @dataclass
 class Block:
@@ -214,7 +216,7 @@ class Simulation:
     def stretch(self, block) -> None:
         """Make the block last its least time at its cap; its corners follow."""
         if 0 < block.path < block.cap * block.least:
-            block.cap = block.path / block.least
+            block.cap = float(np.float32(block.path / block.least))  # as the columns keep it
             for near in self.blocks[block.number : block.number + 2]:
                 near.corner = min(near.corner, block.cap)
 

@@ -44,7 +44,7 @@ def full_queue(
 
 @kernel
 def stalls(
-    length: Floats, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats, short: Bools, settled: Bools,
+    length: Singles, arrive: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats, short: Bools, settled: Bools,
     saving: Bools,
     by_host: bool, per_s: float, mean: float, takes: float, supply: Floats, lines: Int32s, per_line: float,
     resent: float, window: int,

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints
+from diagnose.toolpath.columns import Bools, Bytes, Floats, Int32s, Ints, Singles
 
 FRESH_SUM = 1e6  # as in the stage `speeds`: a cached kernel may call kernels of its own file only
 
@@ -15,6 +15,7 @@ FRESH_SUM = 1e6  # as in the stage `speeds`: a cached kernel may call kernels of
 @kernel
 def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
     """Time (s) of a block by closed form; the twin of the one in the stage `speeds`."""
+    path, a, v = np.float64(path), np.float64(a), np.float64(v)
     s0, s1 = math.sqrt(u0), math.sqrt(u1)
     peak = 0.5 * (u0 + u1) + a * path
     if peak > v * v:
@@ -54,7 +55,7 @@ def stand_by(
 
 @kernel
 def run(
-    length: Floats, cap: Floats, accel: Floats, entry: Floats, least: Floats,
+    length: Singles, cap: Singles, accel: Singles, entry: Floats, least: Floats,
     size: Int32s, lines: Int32s, waits: Ints,
     by_host: bool, lead: float, from_card: bool, byte_time: float, line_time: float, reply_time: float, window: int,
     slots: int, seen: int, stretch_below: int,
@@ -228,7 +229,7 @@ def run(
 
 
 @kernel
-def braking(length: Floats, accel: Floats, first: int, last: int, u: float) -> float:
+def braking(length: Singles, accel: Singles, first: int, last: int, u: float) -> float:
     """Seconds to brake from the squared speed u at the start of block `first` to rest at the end of block `last - 1`."""
     seconds = 0.0
     for k in range(first, last):
@@ -240,7 +241,7 @@ def braking(length: Floats, accel: Floats, first: int, last: int, u: float) -> f
 
 @kernel
 def reserves(
-    length: Floats, cap: Floats, accel: Floats,
+    length: Singles, cap: Singles, accel: Singles,
     u: Floats, start: Floats, depart: Floats, held: Int32s, reserve: Floats,
 ) -> None:  # fmt: skip
     """Fill reserve (n,): seconds from start[i] until the head would stand if no block came after held[i] - 1.
@@ -283,7 +284,7 @@ def reserves(
 
 @kernel
 def reserves_at(
-    length: Floats, cap: Floats, accel: Floats,
+    length: Singles, cap: Singles, accel: Singles,
     u: Floats, start: Floats, depart: Floats, at: Floats, block: Ints, reserve: Floats,
 ) -> None:  # fmt: skip
     """Fill reserve (m,): the same at times `at` (m,) within the run, when blocks up to block - 1 had arrived."""

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from diagnose.toolpath._kernels import kernel
-from diagnose.toolpath.columns import Bools, Floats, Ints
+from diagnose.toolpath.columns import Bools, Floats, Ints, Singles
 
 # Running sums of 2 a L are started afresh beyond this (mm2/s2), lest they swallow the digits of a slow speed.
 FRESH_SUM = 1e6
@@ -19,7 +19,7 @@ def limit_moves(
     obeys: bool, print_accel: float, travel_accel: float, by_radius: bool,
     row_before: Ints, row_speed: Floats, row_accel: Floats, row_step: Floats, row_deviation: Floats, row_least: Floats,
     axis_speed: Floats, axis_accel: Floats, step: Floats,
-    length: Floats, cap: Floats, accel: Floats, entry: Floats,
+    length: Singles, cap: Singles, accel: Singles, entry: Floats,
 ) -> None:  # fmt: skip
     """Fill length (mm), cap (mm/s), accel (mm/s2) and entry ((mm/s)2); `waits` (m,) are moves begun from rest.
 
@@ -87,8 +87,9 @@ def limit_moves(
             speed = axis_speed[3] / abs(ue)
         if rate * abs(ue) > axis_accel[3]:
             rate = axis_accel[3] / abs(ue)
-        cap[i] = speed
-        accel[i] = rate
+        cap[i], accel[i] = speed, rate
+        # The corner's speed is that of the cap as it is kept: a rounding apart, a move would take less than no time.
+        speed = np.float64(cap[i])
 
         if from_rest or before_kind == 0:
             entry[i] = 0.0
@@ -132,6 +133,7 @@ def limit_moves(
 @kernel
 def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
     """Time (s) of a block by closed form: trapezoid where the cap v is reached, else triangle (check value M-01)."""
+    path, a, v = np.float64(path), np.float64(a), np.float64(v)
     s0, s1 = math.sqrt(u0), math.sqrt(u1)
     peak = 0.5 * (u0 + u1) + a * path
     if peak > v * v:
@@ -140,7 +142,7 @@ def duration(path: float, a: float, v: float, u0: float, u1: float) -> float:
 
 
 @kernel
-def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, most: Floats, out: Bools) -> None:
+def held(length: Singles, accel: Singles, entry: Floats, u: Floats, share: float, most: Floats, out: Bools) -> None:
     """Tell of each block (n,) whether either of its ends is slower than with a queue that holds the whole job.
 
     u (n + 1,) are the squared entry speeds planned; slower is below `share` of the squared speed that two passes over the
@@ -160,7 +162,7 @@ def held(length: Floats, accel: Floats, entry: Floats, u: Floats, share: float, 
 
 
 @kernel
-def times(length: Floats, cap: Floats, accel: Floats, u: Floats, seconds: Floats) -> None:
+def times(length: Singles, cap: Singles, accel: Singles, u: Floats, seconds: Floats) -> None:
     """Fill seconds (n,) of blocks with squared entry speeds u (n + 1,)."""
     for i in range(len(length)):
         seconds[i] = duration(length[i], accel[i], cap[i], u[i], u[i + 1])
@@ -168,7 +170,7 @@ def times(length: Floats, cap: Floats, accel: Floats, u: Floats, seconds: Floats
 
 @kernel
 def plan_entries(
-    length: Floats, cap: Floats, accel: Floats, entry: Floats, ahead: int, value: Floats, place: Ints, u: Floats
+    length: Singles, cap: Singles, accel: Singles, entry: Floats, ahead: int, value: Floats, place: Ints, u: Floats
 ) -> None:
     """Fill u (n + 1,), the squared entry speeds for a queue that is always full.
 
