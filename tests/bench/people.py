@@ -2,7 +2,8 @@
 
 Each has frequencies of their own, those of the rules jittered by a normal number of 0.7 in log-odds, for rules are only
 estimates; one answer in ten is a slip, drawn as the answers usually come (what a slip is in the reasoning too), and 15 in 100 questions get "don't know". What
-the part shows is looked at by everybody, so the main defect is never unknown (but can be a slip).
+the part shows is looked at by everybody, so the main defect is never unknown (but can be a slip). Asked for it a second
+time, as many only repeat what they said as the rules take for granted; the others look, and one in ten slips anew.
 
 Every question and every answer draws from a generator of its own, so that what somebody says hangs neither on the order
 of the questions nor on which others the rules have: two versions of the program meet the same people.
@@ -55,6 +56,8 @@ class Person:
 
     def _reply(self, question: str) -> tuple[str, ...]:
         rng = self._drawn_for(f"reply {question}")
+        if self.knowledge.questions[question].role == "defect-again":
+            return self._look_again(question, rng)
         nodes = self.network.of[question]
         true = [self._true(i) for i in nodes]
         if self.knowledge.questions[question].role != "defect" and rng.random() < DONT_KNOW:
@@ -69,6 +72,16 @@ class Person:
                 str(self.network.nodes[i].option) for i, state in zip(nodes, true, strict=True) if state == YES
             )
         return (self.network.nodes[nodes[0]].states[true[0]],)
+
+    def _look_again(self, question: str, rng: np.random.Generator) -> tuple[str, ...]:
+        """Say what the print shows, or only repeat what was said at first, or slip anew."""
+        first = self.knowledge.by_role("defect")
+        assert first is not None
+        (node,) = self.network.of[first.id]
+        if rng.random() < self.knowledge.questions[question].slips.value:
+            return self.say(first.id)
+        slip = rng.random() < SLIPS
+        return (self.network.nodes[node].states[self._usual(node, rng) if slip else self._true(node)],)
 
     def _usual(self, i: int, rng: np.random.Generator) -> int:
         """Draw what people say who look at something else: row 0 of a table shows everything as usual."""
