@@ -13,7 +13,7 @@ from diagnose.cli import COMMANDS
 from diagnose.triage import knowledge_from
 
 ROOT = Path(__file__).resolve().parent.parent
-ROLES = {"defect", "second-defect"}
+ROLES = {"defect", "second-defect", "defect-again"}
 """Words of the rule format that a pack may also choose as ids."""
 
 

@@ -146,8 +146,8 @@ def defects_are_answers(k: Knowledge) -> Iterator[Problem]:
 
 @_rule
 def roles_are_held_once(k: Knowledge) -> Iterator[Problem]:
-    """Checks that exactly one question has role defect and at most one has role second-defect."""
-    for role in ("defect", "second-defect"):
+    """Checks that exactly one question has role defect, and at most one each of the other roles."""
+    for role in ("defect", "second-defect", "defect-again"):
         holders = [q for q in k.questions.values() if q.role == role]
         for extra in holders[1:]:
             yield k.problem(
@@ -161,6 +161,14 @@ def roles_are_held_once(k: Knowledge) -> Iterator[Problem]:
             if role == "defect" and q.ask_if:
                 yield k.problem("questions", q.id, ("ask_if",), "every print has a main defect",
                                 "ask it always: take `ask_if` out")  # fmt: skip
+    first_look, again = k.by_role("defect"), k.by_role("defect-again")
+    if first_look is not None and again is not None:
+        if {a.id for a in again.answers} != {a.id for a in first_look.answers}:
+            yield k.problem("questions", again.id, ("answers",), f"its answers are not those of {first_look.id!r}",
+                            "give both the same ids: it asks for the same a second time")  # fmt: skip
+        if again.ask_if:
+            yield k.problem("questions", again.id, ("ask_if",), "a second look at the defect is always open",
+                            "take `ask_if` out")  # fmt: skip
     if k.questions and k.by_role("defect") is None and not any(kind == "questions" for kind, _ in k.broken):
         first = next(iter(k.questions))
         yield k.problem("questions", first, (), "no question has the role defect",
@@ -269,11 +277,11 @@ def facts_count_once(k: Knowledge) -> Iterator[Problem]:
 def conditions_have_no_cycle(k: Knowledge) -> Iterator[Problem]:
     """Checks that gates and contexts together have no cycle."""
     above: dict[str, set[str]] = {}
-    defect, second = k.by_role("defect"), k.by_role("second-defect")
+    defect, others = k.by_role("defect"), {q.id for q in k.other_defects()}
     for question in k.questions.values():
         above.setdefault(question.id, set()).update(question.ask_if)
-        if second is not None and second.id != question.id and defect is not None and defect.id in question.ask_if:
-            above[question.id].add(second.id)  # such a gate opens on either defect
+        if defect is not None and defect.id in question.ask_if:
+            above[question.id] |= others - {question.id}  # such a gate opens on any of them
     places: dict[tuple[str, str], tuple[str, int]] = {}
     for cause in k.causes.values():
         for index, line in enumerate(cause.evidence):

@@ -127,7 +127,8 @@ def _covering(k: Knowledge, cause: Cause, line: Evidence) -> str:
 def contexts_can_hold(k: Knowledge) -> Iterator[Problem]:
     """Advises on questions that can never be asked, and on evidence whose question or context never is in its cause."""
     defect, second = k.by_role("defect"), k.by_role("second-defect")
-    two = {defect.id, second.id} if defect is not None and second is not None else set()  # a print may have both
+    two = {q.id for q in k.other_defects()}  # a print may have both
+    two |= {defect.id} if defect is not None and two else set()
     for question in k.questions.values():
         clash = _clash(_needs(k, question.ask_if), two)
         if clash:

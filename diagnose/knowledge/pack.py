@@ -108,6 +108,10 @@ class Knowledge:
         """Return the question with a role, if the packs have one."""
         return next((q for q in self.questions.values() if q.role == role), None)
 
+    def other_defects(self) -> list[Question]:
+        """Return the questions that name a defect beside the main one: a second defect, a second look."""
+        return [q for q in map(self.by_role, ("second-defect", "defect-again")) if q is not None]
+
     def result_questions(self) -> set[str]:
         """Return the ids of questions asked only on purpose: the answer is the result of a print or a long machine run.
 

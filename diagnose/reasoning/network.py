@@ -177,6 +177,9 @@ def compile_network(knowledge: Knowledge) -> Network:
     for node in _trials(knowledge):
         index[node.id], of[node.id], kind[node.id] = len(nodes), (len(nodes),), "remedy"
         nodes.append(node)
+    again = knowledge.by_role("defect-again")
+    if defect is not None and again is not None:
+        _fill_again(nodes[index[again.id]], index[defect.id], nodes, len(causes) + 1)
     sizes = {i: node.size for i, node in enumerate(nodes)}
     rates = np.array([RATES[c.rate] for c in causes], dtype=float)
     prior = np.empty(len(causes) + 1)
@@ -252,14 +255,14 @@ def _lines_by_node(
 def _gates(
     question: Question, knowledge: Knowledge, index: Mapping[str, int], nodes: Sequence[Node]
 ) -> tuple[tuple[tuple[int, NDArray[np.bool_]], ...], ...]:
-    """Return the gate groups: a condition on the main defect also opens on the second one."""
-    second = knowledge.by_role("second-defect")
+    """Return the gate groups: a condition on the main defect also opens on the second one, and on a second look."""
+    others = [q.id for q in knowledge.other_defects() if q.id != question.id]
     groups = []
     for about, answers in question.ask_if.items():
         asked = knowledge.questions.get(about)
         members = [about]
-        if asked is not None and asked.role == "defect" and second is not None and second.id != question.id:
-            members.append(second.id)
+        if asked is not None and asked.role == "defect":
+            members += others
         group = []
         for member in members:
             node = nodes[index[member]]
@@ -338,6 +341,24 @@ def _fill(
         blocks.append(Block(np.array(rows, dtype=np.intp), contexts, stated))
     node.blocks = tuple(blocks)
     node.contexts = tuple(sorted({c for block in blocks for c in block.contexts} | set(node.usual_contexts)))
+
+
+def _fill_again(node: Node, first: int, nodes: Sequence[Node], rows: int) -> None:
+    """Fill in a second look at the question of node ``first``: what is there, given what was reported at first.
+
+    Its slips are looks that only repeat the first one, and the usual shares say just that: mostly the same again.
+    """
+    from diagnose.reasoning.again import look_again
+
+    before = nodes[first]
+    stated = np.broadcast_to(before.usual, (rows, len(before.states))).copy()
+    for block in before.blocks:
+        stated[block.rows] = block.stated
+    order = [before.states.index(state) for state in node.states]
+    table = look_again(stated, before.usual, before.slips)[:, :, order]
+    node.usual_contexts = node.contexts = (first,)
+    node.usual = table[0]
+    node.blocks = (Block(np.arange(1, rows), (first,), table[1:]),)
 
 
 def _usual_of(node: Node, answers: Sequence[Answer], defect: str | None) -> Array:

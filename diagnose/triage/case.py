@@ -321,7 +321,7 @@ class Triage:
 
     def next_question(self) -> NextStep | None:
         """Return the best question to ask now, or None when no question is worth its effort."""
-        return next((step for step in self.next_steps() if step.kind == "question"), None)
+        return steps.next_question(self)
 
     @property
     def enough(self) -> bool:

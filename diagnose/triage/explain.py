@@ -119,6 +119,8 @@ def _because(
             return f"it shows itself first as this {often(frequency.said)}", origin
         usual = ", ".join(say(knowledge, report.about, (d,)).lower() for d in cause.defects)
         return f"it usually shows as: {usual}", origin
+    if asked is not None and asked.role == "defect-again":
+        return "it follows from how often each defect is the main one, and from what was said at first", ""
     # A context nobody answered is summed over: lines given it still speak, for the part of the sum where they hold.
     holding = [
         (index, line)

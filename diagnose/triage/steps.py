@@ -24,23 +24,9 @@ MARKS_EFFORT = "measure"
 
 def next_steps(triage: Triage) -> list[NextStep]:
     """Return what is worth looking at, most information a minute first; danger and the defect come before all."""
-    knowledge, now, case = triage.knowledge, triage.standing, triage.case
-    weighed = triage.weighed
-    measured = weighed is not None and weighed.enough
-    results = knowledge.result_questions()
-    open_questions = [
-        q.id
-        for q in knowledge.questions.values()
-        if q.id not in case.answers and q.id not in results and not (measured and q.measured_by == "marks")
-    ]
-    found = {f["id"] for f in triage.found()}
-    settled = {f.fills for f in knowledge.findings.values() if f.fills and f.id in found}
-    told = {
-        gain.about: gain
-        for gain in inquiry.gains(triage.network, [q for q in open_questions if q not in settled], now.observed, now.shares)
-    }
-    steps = [step for id in told if inquiry.is_worth((step := _question(triage, id, told)).bits, step.minutes)]
-    if case.job is None:
+    now, told = triage.standing, _told(triage)
+    steps = _worth(triage, told)
+    if triage.case.job is None:
         bits = inquiry.job_gain(triage.network, triage.job_may_bring(), now.observed, now.shares)
         if inquiry.is_worth(bits, EFFORT_MINUTES[JOB_EFFORT]):
             steps.append(
@@ -48,10 +34,47 @@ def next_steps(triage: Triage) -> list[NextStep]:
                          JOB_EFFORT, EFFORT_MINUTES[JOB_EFFORT], (), ())
             )  # fmt: skip
     steps += _marks(triage, told)
-    steps.sort(key=lambda step: (-inquiry.pace(step.bits, step.minutes), step.id))
+    return _in_order(triage, steps, told)
+
+
+def next_question(triage: Triage) -> NextStep | None:
+    """Return the first question of `next_steps`, or None; job file and marks are not weighed, which is quicker."""
+    told = _told(triage)
+    return next(iter(_in_order(triage, _worth(triage, told), told)), None)
+
+
+def _told(triage: Triage) -> dict[str, inquiry.Gain]:
+    """Return what each question that is open to be asked is expected to tell."""
+    knowledge, now, case = triage.knowledge, triage.standing, triage.case
+    weighed = triage.weighed
+    measured = weighed is not None and weighed.enough
+    results = knowledge.result_questions()
+    found = {f["id"] for f in triage.found()}
+    settled = {f.fills for f in knowledge.findings.values() if f.fills and f.id in found}
+    open_questions = [
+        q.id
+        for q in knowledge.questions.values()
+        if q.id not in case.answers
+        and q.id not in results
+        and q.id not in settled
+        and not (measured and q.measured_by == "marks")
+    ]
+    return {gain.about: gain for gain in inquiry.gains(triage.network, open_questions, now.observed, now.shares)}
+
+
+def _worth(triage: Triage, told: Mapping[str, inquiry.Gain]) -> list[NextStep]:
+    """Return the questions worth asking."""
+    steps = (_question(triage, id, told) for id in told)
+    return [step for step in steps if inquiry.is_worth(step.bits, step.minutes)]
+
+
+def _in_order(triage: Triage, steps: list[NextStep], told: Mapping[str, inquiry.Gain]) -> list[NextStep]:
+    """Return the steps, most information a minute first; danger and the defect come before all."""
+    knowledge = triage.knowledge
+    steps = sorted(steps, key=lambda step: (-inquiry.pace(step.bits, step.minutes), step.id))
     # Danger comes before any diagnosis; then everything else hangs on what is wrong with the part.
     for first in (knowledge.by_role("defect"), knowledge.danger_question()):
-        if first is not None and first.id in open_questions:
+        if first is not None and first.id not in triage.case.answers:
             steps = [_question(triage, first.id, told)] + [step for step in steps if step.id != first.id]
     return steps
 

@@ -2,11 +2,16 @@
 
 Each has frequencies of their own, those of the rules jittered by a normal number of 0.7 in log-odds, for rules are only
 estimates; one answer in ten is a slip, drawn as the answers usually come (what a slip is in the reasoning too), and 15 in 100 questions get "don't know". What
-the part shows is looked at by everybody, so the main defect is never unknown (but can be a slip).
+the part shows is looked at by everybody, so the main defect is never unknown (but can be a slip). Asked for it a second
+time, as many only repeat what they said as the rules take for granted; the others look, and one in ten slips anew.
+
+Every question and every answer draws from a generator of its own, so that what somebody says hangs neither on the order
+of the questions nor on which others the rules have: two versions of the program meet the same people.
 """
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -34,7 +39,8 @@ class Person:
     knowledge: Knowledge
     network: Network
     row: int
-    rng: np.random.Generator
+    seed: tuple[int, ...]
+    """Of this person: causes are told apart by their ids, so that another cause in the rules changes nobody else."""
     truth: dict[int, int] = field(default_factory=dict)
     said: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -44,25 +50,44 @@ class Person:
             self.said[question] = self._reply(question)
         return self.said[question]
 
+    def _drawn_for(self, what: str) -> np.random.Generator:
+        cause = self.network.causes[self.row - 1]
+        return np.random.default_rng([*self.seed, zlib.crc32(cause.encode()), zlib.crc32(what.encode())])
+
     def _reply(self, question: str) -> tuple[str, ...]:
+        rng = self._drawn_for(f"reply {question}")
+        if self.knowledge.questions[question].role == "defect-again":
+            return self._look_again(question, rng)
         nodes = self.network.of[question]
         true = [self._true(i) for i in nodes]
-        if self.knowledge.questions[question].role != "defect" and self.rng.random() < DONT_KNOW:
+        if self.knowledge.questions[question].role != "defect" and rng.random() < DONT_KNOW:
             return ("unknown",)
         several = self.network.kind[question] == "several"
-        slip = self.rng.random() < SLIPS
-        at = int(self.rng.integers(len(nodes))) if several else 0
+        slip = rng.random() < SLIPS
+        at = int(rng.integers(len(nodes))) if several else 0
         if slip:
-            true[at] = 1 - true[at] if several else self._usual(nodes[0])
+            true[at] = 1 - true[at] if several else self._usual(nodes[0], rng)
         if several:
-            return tuple(str(self.network.nodes[i].option) for i, state in zip(nodes, true, strict=True) if state == YES)
+            return tuple(
+                str(self.network.nodes[i].option) for i, state in zip(nodes, true, strict=True) if state == YES
+            )
         return (self.network.nodes[nodes[0]].states[true[0]],)
 
-    def _usual(self, i: int) -> int:
+    def _look_again(self, question: str, rng: np.random.Generator) -> tuple[str, ...]:
+        """Say what the print shows, or only repeat what was said at first, or slip anew."""
+        first = self.knowledge.by_role("defect")
+        assert first is not None
+        (node,) = self.network.of[first.id]
+        if rng.random() < self.knowledge.questions[question].slips.value:
+            return self.say(first.id)
+        slip = rng.random() < SLIPS
+        return (self.network.nodes[node].states[self._usual(node, rng) if slip else self._true(node)],)
+
+    def _usual(self, i: int, rng: np.random.Generator) -> int:
         """Draw what people say who look at something else: row 0 of a table shows everything as usual."""
         known = {c: self._context(c) for c in self.network.nodes[i].contexts}
         shares = self.network.reported(i, known, 0.0)[0][0]
-        return int(self.rng.choice(len(shares), p=shares / shares.sum()))
+        return int(rng.choice(len(shares), p=shares / shares.sum()))
 
     def _true(self, i: int) -> int:
         """Draw what this person's print shows of a node, what it hangs on first."""
@@ -70,9 +95,10 @@ class Person:
             node = self.network.nodes[i]
             known = {c: self._context(c) for c in node.contexts}
             table, _ = self.network.reported(i, known, 0.0)
+            rng = self._drawn_for(node.id)
             odds = np.log(table[self.row]) - np.log1p(-np.minimum(table[self.row], 1 - 1e-9))
-            shares = 1.0 / (1.0 + np.exp(-(odds + JITTER * self.rng.standard_normal(len(odds)))))
-            self.truth[i] = int(self.rng.choice(len(shares), p=shares / shares.sum()))
+            shares = 1.0 / (1.0 + np.exp(-(odds + JITTER * rng.standard_normal(len(odds)))))
+            self.truth[i] = int(rng.choice(len(shares), p=shares / shares.sum()))
         return self.truth[i]
 
     def _context(self, i: int) -> int:
@@ -161,7 +187,5 @@ def in_order(order: Sequence[str]) -> Choose:
 def people(knowledge: Knowledge, network: Network, each: int, seed: int) -> list[Person]:
     """Return as many people for every cause; the same seed gives the same people."""
     return [
-        Person(knowledge, network, row, np.random.default_rng([seed, row, n]))
-        for row in range(1, len(network.causes) + 1)
-        for n in range(each)
+        Person(knowledge, network, row, (seed, n)) for row in range(1, len(network.causes) + 1) for n in range(each)
     ]

@@ -23,7 +23,6 @@ def users(each: int = EACH, seed: int = SEED, static: bool = True) -> None:
     print(f"{each} users for each of {len(network.causes)} causes, seed {seed}")
 
     def talks(choose: Choose) -> list[Interview]:
-        # People are made anew: in another order of questions they draw other numbers, of the same kind.
         begun = time.perf_counter()
         found = [interview(person, choose) for person in people(knowledge, network, each, seed)]
         print(f"  ({time.perf_counter() - begun:.0f} s)", file=sys.stderr)
@@ -40,7 +39,9 @@ def users(each: int = EACH, seed: int = SEED, static: bool = True) -> None:
         report(f"fixed order, {name}", found)
     for what, of in (("median", statistics.median), ("mean", statistics.fmean)):
         best = min(of([i.questions for i in found]) for found in orders.values())
-        print(f"{what}: {of([i.questions for i in own]) / best:.2f} of the questions of the best fixed order (goal 0.85)")
+        print(
+            f"{what}: {of([i.questions for i in own]) / best:.2f} of the questions of the best fixed order (goal 0.85)"
+        )
 
 
 def report(name: str, found: Sequence[Interview]) -> None:
@@ -57,4 +58,6 @@ def report(name: str, found: Sequence[Interview]) -> None:
           f"middle half {quarter} to {three}, most {asked[-1]}")  # fmt: skip
     sure = [i for i in found if i.leader >= 0.9]
     right = sum(i.place == 1 for i in sure)
-    print(f"  ended with a leader of 90 %: {100 * len(sure) / n:.0f} %, which is the true one in {100 * right / max(1, len(sure)):.0f} %")
+    print(
+        f"  ended with a leader of 90 %: {100 * len(sure) / n:.0f} %, which is the true one in {100 * right / max(1, len(sure)):.0f} %"
+    )

@@ -305,6 +305,7 @@ findings:
         ({"c": with_evidence("{question: defect, answer: lumps, seen: half, because: x}")}, "`defects` says this already"),
         ({"c": with_evidence("{question: sound, answer: quiet, seen: 0.1, because: x}")}, "add up to 0.80"),
         ({"q": QUESTIONS + MORE.replace("effort", "ask_if: {sound: []}, effort")}, "`sound` is empty"),
+        ({"q": QUESTIONS + MORE.replace("effort", "role: defect-again, effort")}, "its answers are not those of 'defect'"),
         # A gate on the main defect opens on the second one too, so this goes round.
         ({"q": QUESTIONS + MORE.replace("effort", "role: second-defect, ask_if: {hum: 'yes'}, effort") + """
   - {id: hum, ask: Does it hum?, effort: recall, ask_if: {defect: lumps}, answers: [{id: 'yes', say: It does}, {id: 'no', say: No}]}

@@ -20,10 +20,10 @@ def whole() -> tuple[Knowledge, Network]:
 
 
 def test_most_causes_are_found_within_three_and_sooner_than_in_a_fixed_order(whole: tuple[Knowledge, Network]) -> None:
-    some = [p.row for p in people(*whole, each=1, seed=7)][::10]
+    some = [p.row for p in people(*whole, each=1, seed=7)][::3]
 
     def met() -> list[Person]:
-        return [Person(*whole, row, np.random.default_rng([7, row])) for row in some]
+        return [Person(*whole, row, (7, 0)) for row in some]
 
     own = [interview(person, best_next) for person in met()]
     assert sum(i.place <= 3 for i in own) >= 0.5 * len(own)
@@ -36,7 +36,7 @@ def test_most_causes_are_found_within_three_and_sooner_than_in_a_fixed_order(who
 def test_a_person_asked_again_says_the_same_and_the_same_seed_makes_the_same_person(
     whole: tuple[Knowledge, Network],
 ) -> None:
-    first, again = (Person(*whole, 3, np.random.default_rng(1)) for _ in range(2))
+    first, again = (Person(*whole, 3, (1,)) for _ in range(2))
     asked = list(whole[0].questions)[:40]
     said = [first.say(q) for q in asked]
     assert said == [first.say(q) for q in asked] == [again.say(q) for q in asked]
