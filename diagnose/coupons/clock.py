@@ -12,8 +12,10 @@ from diagnose.coupons.setup import Setup
 from diagnose.coupons.sheet import Band, Body
 from diagnose.coupons.spiral import Floats, SpiralJob, moves_of
 
-RADIUS_MM = 22.0
-BAND_MM = 10.0
+FOOT_MM, LIP_MM = 17.0, 27.0
+"""Radii at the bottom and at the top: at one angle x and y change with the height."""
+TALL_MM = 45.0
+BAND_MM = 5.0
 FACETS, FINE_FACETS = 72, 216
 SLOW_MM_S = 30.0
 FASTER, WIDER, FLATTER = 2.2, 1.4, 0.6
@@ -25,6 +27,8 @@ class Kind:
     """One band: how it is drawn."""
 
     says: str
+    value: float
+    unit: str
     speed: float
     width: float
     rise: float
@@ -36,11 +40,15 @@ def kinds(setup: Setup) -> list[Kind]:
     width, rise = setup.line_width, setup.layer_height
     slow = setup.speed_for(SLOW_MM_S, width=WIDER * width)
     fast = setup.speed_for(FASTER * slow)
-    plain = Kind("plain", slow, width, rise, FACETS)
-    quick = replace(plain, says=f"speed {fast:.0f} mm/s", speed=fast)
-    wide = replace(plain, says=f"line width {WIDER * width:.2f} mm", width=WIDER * width)
-    flat = replace(plain, says=f"rise {FLATTER * rise:.2f} mm a turn", rise=FLATTER * rise)
-    fine = replace(plain, says=f"{FINE_FACETS} facets a turn", facets=FINE_FACETS)
+    plain = Kind(f"plain, {slow:.0f} mm/s", slow, "mm/s", slow, width, rise, FACETS)
+    quick = replace(plain, says=f"speed {fast:.0f} mm/s", value=fast, speed=fast)
+    wide = replace(
+        plain, says=f"line width {WIDER * width:.2f} mm", value=WIDER * width, unit="mm", width=WIDER * width
+    )
+    flat = replace(
+        plain, says=f"rise {FLATTER * rise:.2f} mm a turn", value=FLATTER * rise, unit="mm", rise=FLATTER * rise
+    )
+    fine = replace(plain, says=f"{FINE_FACETS} facets a turn", value=FINE_FACETS, unit="facets", facets=FINE_FACETS)
     return [plain, quick, wide, flat, fine, quick, plain, flat, wide]
 
 
@@ -52,7 +60,9 @@ def clock(setup: Setup) -> Body:
     for kind, job in _stacked(setup):
         lines += moves_of(job)
         low = job.first_z
-        bands.append(Band(round(low, 3), round(low + job.turns * job.layer_height, 3), kind.says, kind.speed, "mm/s"))
+        bands.append(
+            Band(round(low, 3), round(low + job.turns * job.layer_height, 3), kind.says, kind.value, kind.unit)
+        )
     return Body(lines, bands)
 
 
@@ -61,7 +71,7 @@ def _stacked(setup: Setup) -> Iterator[tuple[Kind, SpiralJob]]:
     for kind in kinds(setup):
         bottom = z if z is not None else BASE_LAYERS * setup.layer_height
         job = SpiralJob(
-            title="", radius=_even, facets=_constant(kind.facets), speed=_constant(kind.speed),
+            title="", radius=_cone, facets=_facets(kind), speed=_speed(kind),
             height=bottom + BAND_MM, layer_height=kind.rise, line_width=kind.width,
             filament_diameter=setup.machine.filament_diameter, centre=setup.middle, bottom=z,
             base_layers=0 if z is not None else BASE_LAYERS, base_rings=BASE_RINGS,
@@ -72,9 +82,13 @@ def _stacked(setup: Setup) -> Iterator[tuple[Kind, SpiralJob]]:
         yield kind, job
 
 
-def _even(z: Floats, angle: Floats) -> Floats:
-    return np.full(len(z), RADIUS_MM)
+def _facets(kind: Kind) -> Callable[[float], int]:
+    return lambda z: kind.facets
 
 
-def _constant(value: float) -> Callable[[float], float]:
-    return lambda z: value
+def _speed(kind: Kind) -> Callable[[float], float]:
+    return lambda z: kind.speed
+
+
+def _cone(z: Floats, angle: Floats) -> Floats:
+    return np.asarray(FOOT_MM + (LIP_MM - FOOT_MM) * z / TALL_MM)

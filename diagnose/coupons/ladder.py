@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from diagnose.toolpath.job import Job
 from diagnose.toolpath.machine import Machine
 from diagnose.toolpath.starvation import reply_seconds, windowed
 
+ID = "stall-ladder"
 RADIUS_MM = 25.0
 WISHED_MM_S = 60.0
 LONGEST_S, STEP = 0.5, 1.09
@@ -47,7 +49,7 @@ class Stall:
     most_ms: float
 
 
-@coupon("stall-ladder")
+@coupon(ID)
 def stall_ladder(setup: Setup) -> Body:
     """Draw the ladder for a printer whose board plans; a host's buffer does not depend on facets.
 
@@ -82,7 +84,7 @@ def read_ladder(setup: Setup, first_mark_mm: float) -> Stall:
     k = min(int(np.searchsorted(edges, first_mark_mm, "right")) - 1, len(counts) - 1)
     if k == 0:
         raise BadInput(
-            f"marks from the lowest band on: the stall lasts longer than {1000 * held[0][0]:.0f} ms, more than this ladder tells",
+            f"marks from the lowest band on: the stall lasts longer than {1000 * held[0].least:.0f} ms, more than this ladder tells",
             "something else leaves them, or the supply stands still for longer than any save: see `diagnose toolpath`",
             "--first-mark",
         )  # fmt: skip
@@ -108,11 +110,15 @@ def reserves(setup: Setup, job: SpiralJob, edges: Sequence[float]) -> list[Reser
     draws = (run.file.shape.role == Role.OUTER) & run.run.settled & (moves.e > 0)
     spent = np.diff(last, prepend=0.0)
     found = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         at = np.flatnonzero(draws & (moves.z > low + 1.5 * job.layer_height) & (moves.z <= high))
         begun = run.run.reserve_ms[at] / 1000
         ends = begun - spent[at]
-        found.append(Reserve(float(np.quantile(ends, 0.05)), float(np.median((begun + ends) / 2)), float(np.quantile(begun, 0.95))))
+        found.append(
+            Reserve(
+                float(np.quantile(ends, 0.05)), float(np.median((begun + ends) / 2)), float(np.quantile(begun, 0.95))
+            )
+        )
     return found
 
 
@@ -149,7 +155,7 @@ def _ladder(setup: Setup) -> tuple[SpiralJob, list[int], list[float]]:
     edges = [foot + band_mm * k for k in range(count + 1)]
 
     def facets(z: float) -> int:
-        return counts[min(max(int((z - foot) / band_mm + 1e-6), 0), count - 1)]
+        return int(counts[min(max(int((z - foot) / band_mm + 1e-6), 0), count - 1)])
 
     job = SpiralJob(
         title="", radius=lambda z, angle: np.full(len(z), RADIUS_MM), facets=facets, speed=lambda z: speed,
@@ -174,6 +180,12 @@ def supply_s(machine: Machine) -> float:
 
 def _bands(setup: Setup, counts: Sequence[int], edges: Sequence[float], held: Sequence[Reserve]) -> list[Band]:
     return [
-        Band(low, high, f"{count} facets a turn, the queue holds {1000 * reserve.middle:.0f} ms", 1000 * reserve.middle, "ms")
-        for low, high, count, reserve in zip(edges[:-1], edges[1:], counts, held, strict=True)
+        Band(
+            low,
+            high,
+            f"{count} facets a turn, the queue holds {1000 * reserve.middle:.0f} ms",
+            1000 * reserve.middle,
+            "ms",
+        )
+        for (low, high), count, reserve in zip(pairwise(edges), counts, held, strict=True)
     ]

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TypeVar
 
 from diagnose.errors import BadInput
 from diagnose.knowledge.cards import Bed, Printer, Printing
 from diagnose.knowledge.materials import Material
 from diagnose.toolpath.machine import Machine
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +81,9 @@ def setup_for(
             "give --space WIDTHxDEPTHxHEIGHT in mm, such as 220x220x250, or write `bed:` into your own card",
         )
     printing = printer.printing or Printing()
-    nozzle = _first(nozzle_c, printing.nozzle_c and printing.nozzle_c.value, material and material.nozzle_c.middle)
-    plate = _first(bed_c, printing.bed_c and printing.bed_c.value, material and material.bed_c.middle)
+    own = [None if known is None else known.value for known in (printing.nozzle_c, printing.bed_c)]
+    usual = [None, None] if material is None else [material.nozzle_c.middle, material.bed_c.middle]
+    nozzle, plate = (_first(*wishes) for wishes in zip((nozzle_c, bed_c), own, usual, strict=True))
     if nozzle is None or plate is None:
         which, option = ("nozzle", "--nozzle 210") if nozzle is None else ("bed", "--bed 60")
         raise BadInput(
@@ -139,5 +137,5 @@ def bed_of(space: str) -> Bed:
     return Bed.model_validate({"width_mm": wide, "depth_mm": deep, "height_mm": high})
 
 
-def _first(*values: T | None) -> T | None:
+def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)

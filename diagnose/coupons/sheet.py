@@ -133,7 +133,10 @@ def _check(job: Job, setup: Setup) -> None:
             "print it on a larger bed",
         )
     if (top := float(moves.z[at].max())) > bed.height_mm.value:
-        raise BadInput(f"the coupon is {top:.0f} mm high, and the nozzle may go to {bed.height_mm.value:g} mm", "use a higher printer")
+        raise BadInput(
+            f"the coupon is {top:.0f} mm high, and the nozzle may go to {bed.height_mm.value:g} mm",
+            "use a higher printer",
+        )
     for k, axis in enumerate((moves.x, moves.y, moves.z)):
         path = np.abs(np.diff(axis, prepend=axis[0]))
         speed = np.divide(path * moves.feed, job.file.length, out=np.zeros(len(path)), where=job.file.length > 0)
