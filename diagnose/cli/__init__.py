@@ -18,6 +18,7 @@ COMMANDS = {
     "rank": "Rank the causes from facts you already have.",
     "toolpath": "Read job files and show where the motion queue runs short.",
     "marks": "Show what the marks on a part keep time with.",
+    "coupon": "Write a test print for your printer, and read what it measured.",
     "plan": "What to try next, at what cost, until the print is cured.",
     "rules": "Check, test, list and show the rules.",
     "printers": "List, explain and make printer cards.",

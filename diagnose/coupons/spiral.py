@@ -39,6 +39,8 @@ class SpiralJob:
     line_width: float
     filament_diameter: float = 1.75
     centre: tuple[float, float] = (110.0, 110.0)
+    bottom: float | None = None
+    """Height of the nozzle where the spiral starts, on top of another job; by default the top of the base."""
     base_layers: int = 0
     """Flat layers of closed rings below the spiral; without them the spiral starts one layer above the bed."""
     base_rings: int = 0
@@ -55,7 +57,7 @@ class SpiralJob:
     @property
     def first_z(self) -> float:
         """Height of the nozzle where the spiral starts: the top of the base, or one layer above the bed."""
-        return self.layer_height * max(self.base_layers, 1)
+        return self.bottom if self.bottom is not None else self.layer_height * max(self.base_layers, 1)
 
     @property
     def turns(self) -> int:
@@ -112,11 +114,15 @@ def spiral(job: SpiralJob) -> Iterator[Run]:
 
 def write(job: SpiralJob) -> str:
     """Return the job as G-code text: X Y Z E lines of 38 bytes without their end, speeds on lines of their own."""
-    lines = [f"; {text}" for text in (job.title, *job.notes)]
-    lines += ["G21", "G90", "M83", *job.start]
+    notes = (f"; {text}" for text in (job.title, *job.notes))
+    return "\n".join((*notes, "G21", "G90", "M83", *job.start, *moves_of(job), *job.end)) + "\n"
+
+
+def moves_of(job: SpiralJob) -> list[str]:
+    """Return the lines that draw the job, base and spiral, for absolute axes and relative filament in mm."""
+    lines: list[str] = []
     filament = _Filament()
     speed = 0.0
-
     here = ""
 
     def draw(run: Run) -> None:
@@ -137,8 +143,7 @@ def write(job: SpiralJob) -> str:
     lines += job.after_base
     for run in spiral(job):
         draw(run)
-    lines += job.end
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def tube(

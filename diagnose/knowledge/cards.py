@@ -6,6 +6,7 @@ no source, unless said otherwise). A field with a default may be left out; the d
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Annotated, Any, Generic, Literal, TypeVar, get_args
 
@@ -56,6 +57,19 @@ _Speed = Annotated[Known[Annotated[float, Field(ge=0.01, le=1e9)]], BeforeValida
 _Acceleration = Annotated[Known[Annotated[float, Field(ge=1, le=1e9)]], BeforeValidator(_bare)]
 """Anything slower is no printer, and a job on it would take years to work out."""
 _NotLess = Annotated[Known[Annotated[float, Field(ge=0, le=1e9)]], BeforeValidator(_bare)]
+
+
+def _line(raw: str) -> str:
+    if not raw.isascii() or not raw.isprintable():
+        _refuse("holds a letter that boards may not know", "keep to plain letters, and one command a line of the list")
+    unknown = set(re.findall(r"\{.*?\}", raw)) - {"{nozzle}", "{bed}"}
+    if unknown:
+        _refuse(f"holds {unknown.pop()}, which stands for nothing", "write {nozzle} or {bed}, or the number itself")
+    return raw.strip()
+
+
+Line = Annotated[str, Field(max_length=200), AfterValidator(_line)]
+"""One line of a job."""
 
 
 class Speeds(Part):
@@ -291,6 +305,64 @@ class Drive(Part):
     )
 
 
+class Bed(Part):
+    """Where a part may lie, and how high it may be."""
+
+    shape: Literal["rectangle", "round"] = Field(
+        "rectangle", description="Outline of the bed: `rectangle`, or `round` with the width as its diameter"
+    )
+    width_mm: Annotated[_More, _within(20, 5000, "mm")] = Field(
+        description="How far the nozzle may go along X over the bed. Coupons stay inside. Usually 120 to 350"
+    )
+    depth_mm: Annotated[_More, _within(20, 5000, "mm")] = Field(
+        description="How far the nozzle may go along Y over the bed. Coupons stay inside. Usually 120 to 350"
+    )
+    height_mm: Annotated[_More, _within(20, 5000, "mm")] = Field(
+        description="How high the nozzle may go. Coupons stay below. Usually 150 to 400"
+    )
+    zero: Literal["corner", "middle"] = Field(
+        "corner", description="Where X0 Y0 is: in the front left `corner`, or in the `middle` of the bed"
+    )
+
+
+class Printing(Part):
+    """How this printer is made ready for a print, for the coupons that the program writes."""
+
+    nozzle_c: Annotated[_More, _within(150, 500, "degrees")] | None = Field(
+        None, description="Temperature of the nozzle. Usually the middle of what the label of the spool says"
+    )
+    bed_c: Annotated[_NotLess, _within(0, 200, "degrees")] | None = Field(
+        None, description="Temperature of the bed; 0 for a bed without a heater. Usually what the label of the spool says"
+    )
+    nozzle_most_c: Annotated[_More, _within(150, 500, "degrees")] = Field(
+        _left_out(240.0),
+        description="The most the nozzle may be heated. A plastic guide tube that reaches down to the nozzle gives off "
+        "harmful fumes above 240 to 260. Usually 240, 300 where only metal gets hot",
+    )
+    bed_most_c: Annotated[_NotLess, _within(0, 200, "degrees")] = Field(
+        _left_out(100.0), description="The most the bed may be heated. Usually 100 to 120"
+    )
+    fan_percent: Annotated[_NotLess, _within(0, 100, "%")] = Field(
+        _left_out(100.0),
+        description="Part fan from the second layer on. Less: stronger, but soft overhangs. Usually 100, 0 to 30 for plastics "
+        "that crack as they cool",
+    )
+    density_g_cm3: Annotated[_More, _within(0.3, 10, "g/cm3")] = Field(
+        _left_out(1.24), description="Mass of the filament by its volume; only grams rest on it. Usually 1.0 to 1.3"
+    )
+    start: tuple[Line, ...] = Field(
+        ("M140 S{bed}", "G28", "M190 S{bed}", "M109 S{nozzle}"),
+        max_length=200,
+        description="Your own lines before a print, such as homing and levelling; {nozzle} and {bed} stand for the temperatures. "
+        "Both are waited for afterwards in any case",
+    )
+    end: tuple[Line, ...] = Field(
+        ("G91", "G1 Z5 F300", "G90", "M84"),
+        max_length=200,
+        description="Your own lines after a print. Heaters and fan are switched off afterwards in any case",
+    )
+
+
 class Printer(Entry):
     """A printer card."""
 
@@ -302,6 +374,8 @@ class Printer(Entry):
     checkpoint: Checkpoint
     hot_end: HotEnd
     drive: Drive
+    bed: Bed | None = None
+    printing: Printing | None = None
 
     def numbers(self) -> Iterator[tuple[str, float, Origin]]:
         """Yield every number of the card as dotted name, value and where it came from."""

@@ -63,6 +63,11 @@ class Temperatures(_Range):
     def bounds(self) -> tuple[float, float]:
         return self.least, self.most
 
+    @property
+    def middle(self) -> float:
+        """To the degree."""
+        return float(round((self.least + self.most) / 2))
+
 
 class Softening(Temperatures):
     """Where the plastic softens; ``from`` is the first grade to give way.

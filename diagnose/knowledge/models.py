@@ -388,3 +388,13 @@ class PackHeader(Part):
     name: Text
     version: Text = "1"
     contact: Text | None = None
+
+
+class Coupon(Entry):
+    """A test print that the program writes itself; what draws it is registered under the same id."""
+
+    name: Text
+    about: Text
+    reads: Text
+    """How to read it."""
+    cautions: tuple[Text, ...] = Field(min_length=1, max_length=10)

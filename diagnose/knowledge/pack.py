@@ -17,6 +17,7 @@ from diagnose.knowledge.models import (
     Adjust,
     Cause,
     ConfirmingTest,
+    Coupon,
     Entry,
     Evidence,
     Example,
@@ -37,6 +38,7 @@ KINDS: dict[str, type[BaseModel]] = {
     "remedies": Remedy,
     "printers": Printer,
     "materials": Material,
+    "coupons": Coupon,
     "sources": Source,
     "examples": Example,
     "adjust": Adjust,
@@ -85,6 +87,7 @@ class Knowledge:
     remedies: dict[str, Remedy] = field(default_factory=dict)
     printers: dict[str, Printer] = field(default_factory=dict)
     materials: dict[str, Material] = field(default_factory=dict)
+    coupons: dict[str, Coupon] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
     examples: list[Example] = field(default_factory=list)
     packs: list[PackHeader] = field(default_factory=list)

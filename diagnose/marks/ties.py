@@ -26,7 +26,7 @@ FOLDS = 0.8
 """Share of the best clock's marks that a tied rival keeps as well."""
 ALIKE = 0.1
 """Turns of the best beat by which two clocks may part over the whole band and still be one."""
-COUPON = "a clock coupon, a tube in bands that change speed, line width, layer height and facets one at a time, would tell"
+COUPON = "a clock coupon, a tube in bands that change speed, line width, layer height and facets one at a time, would tell: see `diagnose coupon clock`"
 
 
 def find_ties(
