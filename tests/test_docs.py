@@ -50,7 +50,18 @@ def test_every_id_on_a_command_line_of_the_readme_exists(capsys: pytest.CaptureF
         assert answer in {a.id for a in knowledge.questions[question].answers}
     for remedy in re.findall(r"--tried ([a-z-]+)=", readme):
         assert remedy in knowledge.remedies
-    for printer in re.findall(r"--printer ([a-z]+-[a-z-]+)", readme):
+    for printer in re.findall(r"--printer ([a-z]+-[a-z0-9-]+)", readme):
         assert printer in knowledge.printers
     for id in re.findall(r"rules show ([a-z-]+)", readme):
         assert run(capsys, "rules", "show", id).code == 0
+
+
+def test_the_coupons_of_the_readme_come_out_as_shown(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (block,) = (text for text in blocks("README.md", "console") if "diagnose coupon" in text)
+    calls = re.findall(r"^\$ diagnose (.*)\n((?:[^$].*\n)+)", block, flags=re.MULTILINE)
+    assert len(calls) == 2
+    for command, shown in calls:
+        assert run(capsys, *command.split()).out == shown
