@@ -56,6 +56,18 @@ def test_every_id_on_a_command_line_of_the_readme_exists(capsys: pytest.CaptureF
         assert run(capsys, "rules", "show", id).code == 0
 
 
+def test_the_page_of_an_eased_job_in_the_readme_is_what_is_printed(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    readme = (ROOT / "README.md").read_text()
+    (command,) = re.findall(r"diagnose (ease shade.+)", readme)
+    (shown,) = re.findall(r"```\n( moves .*?)```", readme, flags=re.DOTALL)
+    run(capsys, "demo", "--quiet", "--keep", "shade.gcode")
+    seen = run(capsys, *command.split())
+    assert seen.code == 0 and shown in seen.out
+
+
 def test_the_coupons_of_the_readme_come_out_as_shown(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -43,7 +43,8 @@ def test_no_cause_question_test_or_remedy_is_named_in_python() -> None:
 @pytest.mark.parametrize(
     "command",
     ["--help", "--version", "rank --help", "rules list", "rules check", "rules test", "printers list", "rank --answer defect=blobs",
-     "rules show pla", "cases score --folds 2", "plan --answer defect=blobs", "marks --help", "marks --schema"],
+     "rules show pla", "cases score --folds 2", "plan --answer defect=blobs", "marks --help", "marks --schema", "ease --help",
+     "ease --schema"],
 )
 def test_commands_that_read_no_job_load_no_compiler_and_no_screen(command: str) -> None:
     code = (

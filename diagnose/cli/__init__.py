@@ -17,6 +17,7 @@ COMMANDS = {
     "ask": "The interview line by line: pipes, screen readers, plain terminals.",
     "rank": "Rank the causes from facts you already have.",
     "toolpath": "Read job files and show where the motion queue runs short.",
+    "ease": "Write a job with needless moves joined, within a tolerance.",
     "marks": "Show what the marks on a part keep time with.",
     "coupon": "Write a test print for your printer, and read what it measured.",
     "plan": "What to try next, at what cost, until the print is cured.",

@@ -41,6 +41,8 @@ def plan(load: Callable[[bool], Triage], as_json: bool, quiet: bool) -> None:
         return
     for line in _page(triage, quiet):
         click.echo(line)
+    for line in _advice(triage) if not quiet else ():
+        click.echo(line)
 
 
 def _page(triage: Triage, quiet: bool) -> Iterator[str]:
@@ -67,6 +69,18 @@ def _page(triage: Triage, quiet: bool) -> Iterator[str]:
     yield from _way(found, 0)
     yield ""
     yield from words.indented(_costs(found, compared.popularity, triage.knowledge.rates.help), 0)
+
+
+def _advice(triage: Triage) -> Iterator[str]:
+    """Yield what would keep the job on the case from starving, where it does."""
+    from diagnose.cli.toolpath.advised import advice_lines
+    from diagnose.cli.toolpath.draw import pen
+
+    told = triage.advice()
+    if told:
+        yield ""
+        yield "The job file, run again on this printer with one thing changed at a time:"
+        yield from advice_lines(told, pen())
 
 
 def _way(plan: Plan, depth: int) -> Iterator[str]:

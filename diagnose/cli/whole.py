@@ -11,15 +11,17 @@ from pathlib import Path
 from diagnose.errors import BadInput
 
 
-def write_whole(path: Path, text: str, where: str, *, new: bool = False, check: Callable[[Path], None] | None = None) -> None:
-    """Write a text beside its place and move it there when it is whole, so that a full disk leaves nothing behind.
+def write_whole(
+    path: Path, content: str | bytes | memoryview, where: str, *, new: bool = False, check: Callable[[Path], None] | None = None
+) -> None:
+    """Write a text or bytes beside its place and move it there when it is whole, so that a full disk leaves nothing behind.
 
     Parameters
     ----------
     new
         Refuse, without a race, to replace a file that is there.
     check
-        Called with the path of the written text before it is moved; what it raises stops the writing.
+        Called with the path of what was written before it is moved; what it raises stops the writing.
 
     Raises
     ------
@@ -29,8 +31,8 @@ def write_whole(path: Path, text: str, where: str, *, new: bool = False, check: 
     beside: str | None = None
     try:
         handle, beside = tempfile.mkstemp(prefix=".diagnose-", suffix=path.suffix, dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         if check is not None:

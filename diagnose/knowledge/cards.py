@@ -255,6 +255,12 @@ class Checkpoint(Part):
         "Usually 20 to 300; a write may keep a card busy for 250 ms, the largest cards 500 (SD physical layer, 4.6.2.2)"
     )
 
+    rated_writes: Annotated[_Int, _within(100, 100_000, "writes")] = Field(
+        _left_out(10_000),
+        description="How often one place of the card may be written. Fewer: saving wears the card out sooner. Usually 1000 to "
+        "10000 on small cards, 100000 on those made for many writes; cards that spread their writes last far longer",
+    )
+
     @field_validator("takes_ms")
     @classmethod
     def _leaves_time(cls, takes: Known[float], others: ValidationInfo) -> Known[float]:

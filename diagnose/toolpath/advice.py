@@ -63,6 +63,8 @@ class Advice:
     """mm, median length of the extruding moves joined so; None when no joining cures it."""
     saves: int
     """Checkpoints written while the job runs."""
+    worn: float | None = None
+    """Share of the writes that one place of the memory is rated for, were all saves to hit the same; None without saves."""
     buffer: Edge | None = None
     """Shortest time, s, that a planning host must be ahead; None where the board plans."""
 
@@ -97,6 +99,7 @@ def advise(
         facets=facets,
         facet_mm=facet_mm,
         saves=trial.saves,
+        worn=trial.saves / machine.rated_writes if trial.saves else None,
         buffer=_buffer(trial, clean) if machine.planning == "host" else None,
     )
 

@@ -242,6 +242,9 @@ class Advice(_Part):
     """How far a planning host must be ahead; null where the board plans."""
     facet_mm: float | None
     checkpoints: int
+    """Written while the job runs."""
+    worn: float | None
+    """Their share of what one place of the memory is rated for, were all to hit the same; null where none are written."""
 
 
 class Found(_Part):

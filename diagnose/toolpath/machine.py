@@ -72,6 +72,8 @@ class Machine:
     """s between saves of the resume checkpoint; 0 when the board saves none."""
     checkpoint_takes: float
     """s that one save keeps new moves out of the queue."""
+    rated_writes: int
+    """How often one place of the memory that checkpoints are saved to may be written."""
     hiccups_per_min: float
     """Random stalls of the supply, mean number a minute; they go to the risk, never to the stops."""
     hiccup_takes: float

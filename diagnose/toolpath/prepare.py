@@ -21,6 +21,7 @@ from diagnose.toolpath.progress import Cancel, Progress, ask, say
 
 PREPARING = "preparing the engine, once on this machine"
 PARTS = {
+    "easing": ("ease.mark", "ease.write", "simplify.simplify"),
     "reading": ("words.read", "moves.interpret"),
     "shape": ("layers.assign", "loops.trace"),
     "queue": ("queue.run",),
@@ -28,24 +29,30 @@ PARTS = {
 }
 """What is compiled side by side, and the kernels that tell whether it was; in this order, so that two processors have about
 as much to do each."""
-ON_MACHINE = ("queue", "speeds")
-"""What only a job on a machine needs."""
+READ, EASED, ON_MACHINE = ("reading", "shape"), ("easing", "reading"), ("queue", "speeds")
+"""What a job needs that is read, one that is eased, and one on a machine besides."""
 LONGEST_S = 120.0
 _CODE = "import sys; sys.path[:] = {path!r}; from diagnose.toolpath import prepare; prepare.compile_parts({names!r})"
 
 
-def ready(parts: Sequence[str] = tuple(PARTS)) -> bool:
+def ready(parts: Sequence[str]) -> bool:
     """Return whether these parts were compiled on this machine before, or need not be."""
     return all(_kernels.ready(*PARTS[part]) for part in parts)
 
 
-def prepare(machine: Machine | None, progress: Progress | None = None, cancel: Cancel | None = None) -> None:
+def prepare(
+    machine: Machine | None,
+    progress: Progress | None = None,
+    cancel: Cancel | None = None,
+    needed: Sequence[str] = READ,
+) -> None:
     """Compile what a job needs, with a machine or without, where it was never compiled; say so, for it takes seconds.
 
     Parts are compiled by as many processes as there are processors, which fill the cache. Where there is no cache, or only one processor, the
     work is left to the first use. Processes that fail are no matter either: then the first use compiles.
     """
-    missing = [part for part in PARTS if (machine is not None or part not in ON_MACHINE) and not ready([part])]
+    needed = (*needed, *ON_MACHINE) if machine is not None else needed
+    missing = [part for part in PARTS if part in needed and not ready([part])]
     if not missing:
         return
     say(progress, 0.0, PREPARING)
@@ -110,6 +117,9 @@ def _compile(name: str, machine: Machine | None) -> None:
 
         interpret(read_words(np.frombuffer(b"G1 X0 Y0 Z1 E1 F600\nG1 X1 E2\nG2 X2 Y0 I0.5\n", np.uint8)))
         return
+    if name == "easing":
+        _compile_easing()
+        return
     moves, events, limits = _next_to_nothing()
     if name == "shape":
         from diagnose.toolpath.shape import shape
@@ -146,6 +156,22 @@ def _compile(name: str, machine: Machine | None) -> None:
             np.zeros(2, np.int64),
         )  # fmt: skip
         sums.reserve_by_layer(layer, moves.x, moves.e, marks, moves.x, some, some)
+
+
+def _compile_easing() -> None:
+    """Compile the kernels of easing on nothing at all: words and moves of a job ask for kernels another process compiles."""
+    from diagnose.toolpath._kernels import ease
+    from diagnose.toolpath._kernels.simplify import simplify
+
+    octets, some, marks = np.empty(0, np.uint8), np.empty(0), np.empty(0, bool)
+    ints, short = np.empty(0, np.int64), np.empty(0, np.int32)
+    table, shift = np.zeros((4, 5), np.int64), np.empty((0, 2), np.int32)
+    ease.mark(
+        octets, short, short, short, short, octets, short, some, some, some, some, marks,
+        short, some, some, some, some.astype(np.float32), octets, ints, ints, ints, table, np.zeros(ease.TALLIES, np.int64),
+    )  # fmt: skip
+    simplify(octets, some, some, some, some, some, some, np.ones(4), np.ones(3), marks, shift)
+    ease.write(octets, octets, marks, shift, 3, ints, ints, ints, table, octets)
 
 
 def _next_to_nothing(layers: int = 3) -> tuple[Moves, Events, JobLimits]:

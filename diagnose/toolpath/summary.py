@@ -57,7 +57,7 @@ def summary(job: Job, most: int = 1000, printer: str | None = None) -> dict[str,
         "flow": _flow(findings.get("flow-against-hot-end"), findings.get("implied-line-width"), job.run),
         **(_run(job, job.run, most) if job.run else dict.fromkeys(RUN_KEYS)),
         "profile": _profile(job),
-        "advice": _advice(job.advice) if job.advice else None,
+        "advice": advice_json(job.advice) if job.advice else None,
         "findings": [finding.as_json() for finding in job.findings],
         "warnings": list(job.warnings),
     }
@@ -198,7 +198,8 @@ def _all(values: Floats) -> list[float | None]:
     return [_round(value) for value in values]
 
 
-def _advice(advice: Advice) -> dict[str, Any]:
+def advice_json(advice: Advice) -> dict[str, Any]:
+    """Return the JSON of advice; keys may be added, never changed."""
     edges = {"queue": advice.queue, "speed": advice.speed, "save": advice.save, "link": advice.link}
     edges |= {"facets": advice.facets, "buffer": advice.buffer}
     return {
@@ -206,6 +207,7 @@ def _advice(advice: Advice) -> dict[str, Any]:
         **{name: _edge(edge) for name, edge in edges.items()},
         "facet_mm": _round(advice.facet_mm),
         "checkpoints": advice.saves,
+        "worn": _round(advice.worn),
     }
 
 

@@ -113,9 +113,13 @@ def read_words(data: Bytes, progress: Progress | None = None) -> Words:
     progress
         Called with the share done and a word about it; may raise to stop.
     """
+    return read_padded(np.concatenate([data, np.full(PAD, 10, np.uint8)]), progress)
+
+
+def read_padded(data: Bytes, progress: Progress | None = None) -> Words:
+    """Read the words of a job file, (n + PAD,) bytes with PAD line ends behind it that do not count, without a copy of it."""
     # Ask for one row a line end, seldom more; pages never touched cost nothing.
-    padded = np.concatenate([data, np.full(PAD, 10, np.uint8)])
-    return Room(int(np.count_nonzero(data == 10)) + 64).read(padded, progress)
+    return Room(int(np.count_nonzero(data == 10)) + 64).read(data, progress)
 
 
 class Room:

@@ -225,6 +225,23 @@ class Triage:
         ran_on = self.case.printer if job is not self._job else (self.case.job or {}).get("printer", self.case.printer)
         return marked.weigh(self.knowledge, marks, job, ran_on, self.asks, progress, cancel)
 
+    def advice(
+        self, progress: Callable[[float, str], None] | None = None, cancel: Callable[[], bool] | None = None
+    ) -> dict[str, Any] | None:
+        """Return what would each alone keep the job on the case from starving, found by running it again on its printer.
+
+        None where it does not starve, and where there is no job or no printer card. Raises BadInput where the job file
+        cannot be read any more.
+        """
+        job = self._job_again(progress, cancel)
+        run = job.run if job else None
+        if job is None or run is None or not (len(run.stops) or len(run.dips) or run.anywhere.share > 0):
+            return None
+        from diagnose.toolpath.summary import advice_json
+
+        found = job.advise(progress, cancel)
+        return advice_json(found) if found else None
+
     def put_marks(self, marks: Marks, weighed: dict[str, Any] | None = None, source: str = "") -> None:
         """Take measured marks into the case, in place of any before; ``weighed`` is what `weigh` returned for them."""
         event = {"do": "marks", "marks": {"columns": marked.packed(marks), "source": source}}

@@ -201,8 +201,9 @@ def plan_json(triage: Triage) -> dict[str, Any]:
     """Return the JSON of `plan`: keys may be added, never changed.
 
     ``steps`` are those on the likeliest way; ``first`` is the whole tree: its steps, or a test with what follows each
-    result. Costs are in the shop's currency (`rates` of the rules). ``expected_cost_by_popularity`` is null where no remedy says
-    how early people try it. ``tried`` is each remedy tried and what came of it; ``cured`` is null while the case is open.
+    result. ``advice`` is that of `toolpath`, null unless the job on the case starves. Costs are in the shop's currency
+    (`rates` of the rules). ``expected_cost_by_popularity`` is null where no remedy says how early people try it. ``tried`` is
+    each remedy tried and what came of it; ``cured`` is null while the case is open.
     """
     planner = Planner(triage)
     plan, compared = planner.plan(), planner.compared()
@@ -218,6 +219,7 @@ def plan_json(triage: Triage) -> dict[str, Any]:
         "tried": dict(triage.case.tried),
         "cured": cured_json(triage),
         "alarms": triage.alarms(),
+        "advice": triage.advice(),
     }
 
 

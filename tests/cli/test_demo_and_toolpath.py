@@ -75,6 +75,18 @@ def test_advice_says_with_what_the_job_would_not_starve(capsys: pytest.CaptureFi
     assert got["save"]["clean"] < got["save"]["now"]
     out = run(capsys, "toolpath", shade, "--printer", "board-memory-card", "--advise", "--quiet").out
     assert "any one of these alone would keep the head moving" in out
+    # A generic card names no rating, so the usual 10,000 stands.
+    assert got["worn"] == pytest.approx(got["checkpoints"] / 10_000)
+    assert f"writes {got['checkpoints']} checkpoints: 7 % of the writes" in " ".join(out.split())
+
+
+def test_the_plan_tells_what_would_keep_the_job_from_starving(capsys: pytest.CaptureFixture[str], shade: Path) -> None:
+    facts = ("plan", "--answer", "defect=blobs", "--job", shade, "--printer")
+    told = run(capsys, *facts, "board-memory-card", "--json").json["advice"]
+    assert told == run(capsys, "toolpath", shade, "--printer", "board-memory-card", "--advise", "--json").json["advice"]
+    assert "one thing changed at a time" in run(capsys, *facts, "board-memory-card").out
+    assert run(capsys, *facts, "host-planned", "--json").json["advice"] is None
+    assert run(capsys, "plan", "--answer", "defect=blobs", "--json").json["advice"] is None
     assert run(capsys, "toolpath", shade, "--advise").code == 2
 
 

@@ -20,7 +20,8 @@ PLAIN = Machine(
     axis_speed=(300, 300, 12, 60), axis_acceleration=(5000, 5000, 100, 5000),
     corner_rule="radius", corner_deviation=0.05, corner_step=(10, 10, 0.4, 5),
     feed="card", bytes_per_s=100_000, line_time=0.0005, reply_time=0, reply_bytes=0, window_lines=1,
-    checkpoint_every=0, checkpoint_takes=0, hiccups_per_min=0, hiccup_takes=0, resends_per_1000=0, resend_lines=0,
+    checkpoint_every=0, checkpoint_takes=0, rated_writes=10_000, hiccups_per_min=0, hiccup_takes=0, resends_per_1000=0,
+    resend_lines=0,
     least_speed=0, least_travel_speed=0, least_move=0, stretch_below=0, job_sets_limits=True, tool_change_time=0,
     filament_diameter=1.75, nozzle_diameter=0.4, melt_rate=12, retract_length=5, retract_speed=40, ooze_rate=0.5,
 )  # fmt: skip

@@ -38,6 +38,8 @@ def starving():
 def test_a_starving_tube_is_told_so_and_how_often_it_saves(starving):
     assert not starving.clean
     assert starving.saves == 8
+    assert starving.worn == pytest.approx(8 / 10_000)
+    assert advise(TUBE, replace(SAVING, rated_writes=100)).worn == pytest.approx(0.08)
 
 
 def test_the_least_queue_is_clean_and_one_move_fewer_is_not(starving):
@@ -95,7 +97,7 @@ def test_a_clean_job_is_told_how_much_room_it_has():
 
 def test_without_saves_there_is_no_longest_save():
     found = advise(tubes.tube(seconds=5), tubes.machine())
-    assert found.save is None and found.saves == 0
+    assert found.save is None and found.saves == 0 and found.worn is None
 
 
 def test_a_board_too_slow_for_the_lines_is_not_cured_by_a_faster_link_or_a_longer_queue():

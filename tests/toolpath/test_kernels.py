@@ -81,14 +81,14 @@ def test_a_read_only_package_and_no_home_are_no_matter(tmp_path: Path) -> None:
 
 
 def test_the_kernels_that_tell_whether_all_is_ready_exist() -> None:
-    from diagnose.toolpath import job
+    from diagnose.toolpath import ease, job
 
-    assert job
+    assert job and ease
     names = {f"{k.py_func.__module__.split('.')[-1]}.{k.py_func.__name__}" for k in _kernels._KNOWN}
     assert names >= {name for part in prepare.PARTS.values() for name in part}
 
 
-@pytest.mark.parametrize("name", ["reading", "shape", "queue", "speeds"])
+@pytest.mark.parametrize("name", list(prepare.PARTS))
 def test_each_part_can_be_compiled_by_itself(
     name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -38,6 +38,7 @@ PLAIN = Machine(
     window_lines=1,
     checkpoint_every=0.0,
     checkpoint_takes=0.0,
+    rated_writes=10_000,
     hiccups_per_min=0.0,
     hiccup_takes=0.1,
     resends_per_1000=0.0,

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from diagnose.cli.toolpath.draw import Pen
+from diagnose.cli.toolpath.verdict import percent
 
 CLEAN = {
     "queue": "with fewer moves in the queue than {clean:g} (now {now:g})",
@@ -20,7 +21,7 @@ CURES = {
     "save": "saves of at most {clean:.0f} ms (now {now:.0f})",
     "link": "a link of at least {clean:,.0f} bytes/s (now {now:,.0f})",
     "buffer": "a host at least {clean:g} s ahead of the head (now {now:g})",
-    "facets": "facets joined where that moves the path by no more than {clean:.3f} mm",
+    "facets": "facets joined where that moves the path by no more than {clean:.3f} mm (diagnose ease does it)",
 }
 
 
@@ -43,3 +44,8 @@ def advice_lines(a: dict[str, Any], pen: Pen) -> Iterator[str]:
         else:
             said = text.format(**edge)
         yield from pen.folded("   - ", said)
+    if a["checkpoints"]:
+        yield from pen.folded(
+            " ", f"It writes {a['checkpoints']:,} checkpoints: {percent(a['worn'])} of the writes that one place of the memory is "
+            "rated for, were all to hit the same; memory that spreads its writes lasts longer"
+        )  # fmt: skip
