@@ -337,8 +337,8 @@ class Triage:
         return [] if self.case.cured else steps.next_steps(self)[:most]
 
     def next_question(self) -> NextStep | None:
-        """Return the best question to ask now, or None when no question is worth its effort."""
-        return steps.next_question(self)
+        """Return the best question to ask now, or None when none is worth its effort or the case is closed."""
+        return None if self.case.cured else steps.next_question(self)
 
     @property
     def enough(self) -> bool:

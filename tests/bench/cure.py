@@ -67,7 +67,7 @@ class Way:
 def told(person: Person, world: World, remedy: str) -> str:
     """Return what a person tells of a remedy; a cure is seen by everybody."""
     came = world.outcome(remedy)
-    if came != CURED and person.rng.random() < SLIPS:
+    if came != CURED and person.drawn_for(f"told {remedy}").random() < SLIPS:
         return NO_CHANGE if came == BETTER else BETTER
     return came
 
@@ -85,7 +85,7 @@ def led(person: Person) -> tuple[float, float, bool, int, float, tuple[float, ..
     planner = Planner(triage)
     first, other = planner.plan(), planner.compared()
     naive = tuple(c for c in (other.popularity, other.chance, other.cheapest) if c is not None)
-    world = World(knowledge, person.network, person.network.causes[person.row - 1], person.rng)
+    world = World(knowledge, person.network, person.network.causes[person.row - 1], person.drawn_for("remedies"))
     plan, cost, steps = first, 0.0, 0
     while plan.steps and steps < MOST_STEPS:
         step = plan.steps[0]

@@ -50,12 +50,13 @@ class Person:
             self.said[question] = self._reply(question)
         return self.said[question]
 
-    def _drawn_for(self, what: str) -> np.random.Generator:
+    def drawn_for(self, what: str) -> np.random.Generator:
+        """Return the chance of one thing about this person: what else is asked or tried changes none of it."""
         cause = self.network.causes[self.row - 1]
         return np.random.default_rng([*self.seed, zlib.crc32(cause.encode()), zlib.crc32(what.encode())])
 
     def _reply(self, question: str) -> tuple[str, ...]:
-        rng = self._drawn_for(f"reply {question}")
+        rng = self.drawn_for(f"reply {question}")
         if self.knowledge.questions[question].role == "defect-again":
             return self._look_again(question, rng)
         nodes = self.network.of[question]
@@ -95,7 +96,7 @@ class Person:
             node = self.network.nodes[i]
             known = {c: self._context(c) for c in node.contexts}
             table, _ = self.network.reported(i, known, 0.0)
-            rng = self._drawn_for(node.id)
+            rng = self.drawn_for(node.id)
             odds = np.log(table[self.row]) - np.log1p(-np.minimum(table[self.row], 1 - 1e-9))
             shares = 1.0 / (1.0 + np.exp(-(odds + JITTER * rng.standard_normal(len(odds)))))
             self.truth[i] = int(rng.choice(len(shares), p=shares / shares.sum()))

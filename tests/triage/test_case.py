@@ -65,10 +65,11 @@ def test_a_changed_answer_keeps_its_place_and_the_gated_answer_sleeps(
     triage = Triage(knowledge, network=network)
     triage.answer("defect", gated.ask_if["defect"][0])
     triage.answer("second-defect", "none")
+    triage.answer("defect-again", shut)
     triage.answer(gated.id, gated.answers[0].id)
     before = [s.probability for s in triage.ranking()]
     triage.answer("defect", shut)
-    assert list(triage.case.answers) == ["defect", "second-defect", gated.id]
+    assert list(triage.case.answers) == ["defect", "second-defect", "defect-again", gated.id]
     asleep = next(g for g in triage.given() if g.id == gated.id)
     assert not asleep.counts
     assert "no longer applies" in asleep.why
