@@ -14,6 +14,7 @@ from diagnose.errors import BadInput, nearest
 
 if TYPE_CHECKING:
     from diagnose.coupons.setup import Setup
+    from diagnose.knowledge.pack import Knowledge
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -161,49 +162,100 @@ def _writing(name: str) -> click.Command:
 @coupon.command()
 @click.argument("name")
 @click.option(
-    "--first-mark",
-    "first_mark",
-    type=float,
-    metavar="MM",
-    help="Height of the lowest mark above the base, from the bed.",
+    "--first-mark", type=float, metavar="MM", help="stall-ladder: height of the lowest mark above the base, from the bed."
 )
-@click.option("--write", is_flag=True, help="Put the result into your own printer card, the file named with --printer.")
+@click.option(
+    "--spacings", type=float, nargs=2, metavar="MM MM", help="corner-echo: from wave to wave in the lower and the upper half."
+)
+@click.option(
+    "--sizes", type=float, nargs=4, metavar="MM MM MM MM",
+    help="size-and-square-frame: width, depth, diagonal from the marked corner, the other diagonal.",
+)  # fmt: skip
+@click.option("--write", is_flag=True, help="Put a measured stall into your own printer card, the file named with --printer.")
 @setup_options
 @rules_option
 @json_option
-def read(
-    name: str, first_mark: float | None, write: bool, printer: str | None, material: str | None, nozzle_c: float | None,
-    bed_c: float | None, space: str | None, packs: tuple[Path, ...], as_json: bool,
-) -> None:  # fmt: skip
-    """Read what a printed coupon measured: how long stalls last, from the stall-ladder.
+def read(name: str, write: bool, packs: tuple[Path, ...], as_json: bool, **said: Any) -> None:
+    """Read what a printed coupon measured: stall-ladder, corner-echo or size-and-square-frame.
 
     Name the same printer as when it was written.
     """
-    from diagnose.coupons import ladder
-    from diagnose.triage import card, knowledge_from
+    from diagnose.triage import knowledge_from
 
     knowledge = knowledge_from(packs)
     text, _ = _known(knowledge, name)
-    if name != ladder.ID:
-        raise BadInput(f"the coupon {name!r} is not read here", text.reads)
-    if first_mark is None:
-        raise BadInput(
-            "the height of the first mark was not given", "measure it from the bed: --first-mark 23.5", "--first-mark"
-        )
-    own = card(knowledge, printer) if printer is not None else None
-    anywhere = ANY_SPACE if own is not None and own.bed is None else None
-    said = {"nozzle_c": nozzle_c or SAME_HEAT_C, "bed_c": bed_c or 0.0, "space": space or anywhere}
-    stall = ladder.read_ladder(_setup(packs, printer, material, said), first_mark)
+    if name not in _READERS:
+        raise BadInput(f"the coupon {name!r} is read by eye", text.reads)
+    option, example, reader = _READERS[name]
+    measured = {o: said.pop(o) for o, _, _ in _READERS.values()}
+    if measured[option] is None or any(value is not None for o, value in measured.items() if o != option):
+        raise BadInput(f"the coupon {name!r} is read by --{option.replace('_', '-')} alone", example)
+    if write and reader is not _stall:
+        raise BadInput("only a measured stall goes into a printer card", "leave --write out", "--write")
+    found, sentences = reader(measured[option], lambda: _setup_to_read(knowledge, packs, said))
     if write:
-        _write_down(Path(str(printer)), stall.ms)
+        _write_down(Path(str(said["printer"])), found["stall_ms"])
+        sentences[1:] = [f"{said['printer']}: the time a checkpoint takes now stands there, as measured."]
     if as_json:
-        print_json({"stall_ms": stall.ms, "least_ms": stall.least_ms, "most_ms": stall.most_ms})
+        print_json(found)
         return
-    click.echo(f"The stalls last about {stall.ms:.0f} ms (between {stall.least_ms:.0f} and {stall.most_ms:.0f} ms).")
-    if write:
-        click.echo(f"{printer}: the time a checkpoint takes now stands there, as measured.")
-    else:
-        click.echo("If checkpoints are what stalls it, --write puts this into your own printer card.")
+    for sentence in sentences:
+        click.echo(sentence)
+
+
+def _setup_to_read(knowledge: Knowledge, packs: tuple[Path, ...], said: dict[str, Any]) -> Setup:
+    """Return the printer a coupon was written for; heat does not change what is read."""
+    from diagnose.triage import card
+
+    own = card(knowledge, said["printer"]) if said["printer"] is not None else None
+    anywhere = ANY_SPACE if own is not None and own.bed is None else None
+    heat = {"nozzle_c": said["nozzle_c"] or SAME_HEAT_C, "bed_c": said["bed_c"] or 0.0, "space": said["space"] or anywhere}
+    return _setup(packs, said["printer"], said["material"], heat)
+
+
+Found = tuple[dict[str, Any], list[str]]
+"""What a reader returns: figures for a program, sentences for a person."""
+
+
+def _stall(first_mark: float, setup: Callable[[], Setup]) -> Found:
+    from diagnose.coupons.ladder import read_ladder
+
+    stall = read_ladder(setup(), first_mark)
+    return {"stall_ms": stall.ms, "least_ms": stall.least_ms, "most_ms": stall.most_ms}, [
+        f"The stalls last about {stall.ms:.0f} ms (between {stall.least_ms:.0f} and {stall.most_ms:.0f} ms).",
+        "If checkpoints are what stalls it, --write puts this into your own printer card.",
+    ]
+
+
+def _echo(spacings: tuple[float, float], setup: Callable[[], Setup]) -> Found:
+    from diagnose.coupons.tubes import read_echo
+
+    echo = read_echo(setup(), *spacings)
+    says = {
+        "time": f"The waves keep a time: something swings at about {echo.hertz:.0f} Hz.",
+        "distance": f"The waves keep a distance of {echo.mm:.2f} mm: something turns or steps.",
+        "neither": "The waves keep neither a time nor a distance: measure again over ten waves, or two causes are at work.",
+    }
+    return {"keeps": echo.keeps, "hertz": echo.hertz, "mm": echo.mm}, [says[echo.keeps]]
+
+
+def _frame(sizes: tuple[float, float, float, float], setup: Callable[[], Setup]) -> Found:
+    from diagnose.coupons.plates import read_frame
+
+    frame = read_frame(*sizes)
+    angle = f"{abs(frame.skew_deg):.2f} degrees {'less' if frame.skew_deg > 0 else 'more'} than a right angle"
+    return {"x_percent": frame.x_percent, "y_percent": frame.y_percent, "skew_deg": frame.skew_deg}, [
+        f"Along X {frame.x_percent:+.2f} %, along Y {frame.y_percent:+.2f} %; plastics shrink by a few tenths, alike along both.",
+        f"The corner that lay left in front has {angle}.",
+    ]
+
+
+_READERS: dict[str, tuple[str, str, Callable[[Any, Callable[[], Setup]], Found]]] = {
+    "stall-ladder": ("first_mark", "measure it from the bed: --first-mark 23.5", _stall),
+    "corner-echo": ("spacings", "measure both halves: --spacings 0.8 1.6", _echo),
+    "size-and-square-frame": ("sizes", "measure sides and diagonals: --sizes 100.1 99.9 141.3 141.5", _frame),
+}
+"""Coupons whose reading is a computation: their option, an example of it, and what reads them."""
 
 
 def _write_down(path: Path, ms: float) -> None:

@@ -15,7 +15,7 @@ from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.check import check as check_knowledge
 from diagnose.knowledge.materials import Material
-from diagnose.knowledge.models import Cause, ConfirmingTest, Finding, Question, Remedy
+from diagnose.knowledge.models import Cause, ConfirmingTest, Coupon, Finding, Question, Remedy
 from diagnose.knowledge.pack import Knowledge, load
 from diagnose.reasoning.network import compile_network
 from diagnose.triage import knowledge_from
@@ -26,7 +26,7 @@ from diagnose.triage.sources import unpublished_findings
 from diagnose.triage.wording import times
 
 ANSWERS_ALONE, WITH_RESULTS = "answers_alone", "with_test_results"
-KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "sources")
+KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "coupons", "sources")
 
 
 @click.group()
@@ -115,7 +115,7 @@ def test(packs: tuple[Path, ...], as_json: bool, quiet: bool, containing: str) -
 @json_option
 @click.argument("kind", required=False, type=click.Choice(KINDS))
 def list_(packs: tuple[Path, ...], as_json: bool, kind: str | None) -> None:
-    """List causes, questions, findings, tests, remedies, printers, materials and sources."""
+    """List causes, questions, findings, tests, remedies, printers, materials, coupons and sources."""
     knowledge = knowledge_from(packs)
     if as_json:
         print_json(rules_json(knowledge))
@@ -175,14 +175,26 @@ def _page(k: Knowledge, entry: object) -> Iterator[str]:
         yield from indented(f"speaks for or against: {', '.join(speaking) or 'nothing yet'}", 2)
     elif isinstance(entry, ConfirmingTest):
         yield from indented(entry.do, 2)
-        yield from indented(f"How to read it: {entry.reads}", 2)
+        yield from indented(f"How to read it: {entry.how_to_read}", 2)
         yield from costs(entry, 2)
     elif isinstance(entry, Remedy):
         yield from remedy(entry)
+    elif isinstance(entry, Coupon):
+        yield from _coupon_page(k, entry)
     elif isinstance(entry, Material):
         yield from material(entry)
     else:
         yield from indented(str(getattr(entry, "cite", getattr(entry, "about", ""))), 2)
+
+
+def _coupon_page(k: Knowledge, entry: Coupon) -> Iterator[str]:
+    yield from indented(f"{entry.name} {entry.about}", 2)
+    yield from indented(f"How to read it: {entry.reads}", 2)
+    tests = {t.id for t in k.tests.values() if t.coupon == entry.id}
+    confirms = [c.id for c in k.causes.values() if tests & set(c.confirm)]
+    yield from indented(f"helps to confirm: {', '.join(confirms) or 'nothing yet'}", 2)
+    for caution in entry.cautions:
+        yield from indented(f"CAUTION: {caution}", 2)
 
 
 def _cause_page(k: Knowledge, cause: Cause) -> Iterator[str]:
@@ -202,7 +214,8 @@ def _cause_page(k: Knowledge, cause: Cause) -> Iterator[str]:
     if cause.confirm:
         yield "  Confirm it with"
         for test in cause.confirm:
-            yield f"    {k.tests[test].name} [{test}]"
+            coupon = f" (coupon {k.tests[test].coupon})" if k.tests[test].coupon else ""
+            yield f"    {k.tests[test].name} [{test}]{coupon}"
     if cause.remedies:
         yield "  Cure it with"
         for name in cause.remedies:

@@ -46,7 +46,7 @@ def test(view: TestView) -> Iterator[str]:
     t = view.test
     yield f"  {t.name} [{t.id}]"
     yield from indented(t.do, 4)
-    yield from indented(f"How to read it: {t.reads}", 4)
+    yield from indented(f"How to read it: {t.how_to_read}", 4)
     yield from costs(t, 4)
 
 

@@ -136,7 +136,7 @@ def _ladder(setup: Setup) -> tuple[SpiralJob, list[int], list[float]]:
         )
     speed, around = setup.speed_for(WISHED_MM_S), 2 * math.pi * RADIUS_MM
     queue = machine.queue_moves
-    shortest = max(SHORTEST_FACET_MM, SPARE * supply_s(machine) * speed) * queue / speed
+    shortest = shortest_reserve(machine, speed)
     turn_s = around / speed
     every = machine.checkpoint_every or USUAL_SAVE_S
     turns = max(3, math.ceil(SAVES_A_BAND * every / turn_s))
@@ -165,6 +165,11 @@ def _ladder(setup: Setup) -> tuple[SpiralJob, list[int], list[float]]:
         after_base=(f"M106 S{round(2.55 * setup.printing.fan_percent.value)}",),
     )  # fmt: skip
     return job, counts, edges
+
+
+def shortest_reserve(machine: Machine, speed: float) -> float:
+    """Return the least s that a full queue can hold at this speed (mm/s), by the finest facets that the supply keeps up with."""
+    return max(SHORTEST_FACET_MM, SPARE * supply_s(machine) * speed) * machine.queue_moves / speed
 
 
 TALLEST_MM = 120.0

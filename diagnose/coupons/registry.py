@@ -11,7 +11,7 @@ from diagnose.coupons.sheet import Body
 Draw = Callable[[Setup], Body]
 
 _DRAWN: dict[str, Draw] = {}
-_MODULES = ("ladder", "clock")
+_MODULES = ("ladder", "clock", "tubes", "layered", "plates")
 
 
 def coupon(id: str) -> Callable[[Draw], Draw]:

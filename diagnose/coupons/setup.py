@@ -24,6 +24,8 @@ class Setup:
     bed_c: float
     density: float
     """g/cm3."""
+    heat_range: tuple[float, float]
+    """Coolest and hottest that the nozzle may print this plastic with, within what the card allows, degrees C."""
     plastic: str
     """Name of the material, empty where none was named."""
 
@@ -107,12 +109,16 @@ def setup_for(
             f"at {nozzle:g} degrees C no plastic leaves a nozzle", f"give at least {COLDEST_NOZZLE_C:g}", "--nozzle"
         )
     density = material.density_g_cm3.value if material is not None else printing.density_g_cm3.value
+    least, most = (nozzle - HEAT_ROOM_C, nozzle + HEAT_ROOM_C) if material is None else material.nozzle_c.bounds
+    coolest, hottest = max(COLDEST_NOZZLE_C, min(least, nozzle)), min(printing.nozzle_most_c.value, max(most, nozzle))
     return Setup(
         printer=printer.name, machine=machine, bed=bed, printing=printing, nozzle_c=float(nozzle), bed_c=float(plate),
-        density=float(density), plastic="" if material is None else material.name,
+        density=float(density), heat_range=(float(coolest), float(hottest)), plastic="" if material is None else material.name,
     )  # fmt: skip
 
 
+HEAT_ROOM_C = 10.0
+"""How far from the temperature that was asked for an unnamed plastic may be printed (common practice, no source)."""
 COLDEST_NOZZLE_C = 150.0
 """Below it boards refuse to push filament (common practice, no source)."""
 

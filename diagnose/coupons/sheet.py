@@ -87,10 +87,10 @@ def _header(coupon: Coupon, setup: Setup, body: Body, time_s: float, grams: floa
     heat = f"nozzle {setup.nozzle_c:g} C, bed {setup.bed_c:g} C"
     lines = [
         f"COUPON {coupon.id}: {coupon.name}", f"for: {setup.printer}{', ' + setup.plastic if setup.plastic else ''}; {heat}",
-        f"takes {time_s / 60:.1f} min and {grams:.1f} g, heating up left out", "",
+        f"takes {time_s / 60:.1f} min and {grams:.2f} g, heating up left out", "",
         *(f"CAUTION: {caution}" for caution in coupon.cautions), "", f"How to read it: {coupon.reads}", "",
     ]  # fmt: skip
-    lines += [f"{band.from_mm:6.1f} to {band.to_mm:6.1f} mm: {band.what}" for band in body.bands]
+    lines += [f"{band.from_mm:7.2f} to {band.to_mm:7.2f} mm: {band.what}" for band in body.bands]
     return [f"; {plain(line)}".rstrip() for line in lines]
 
 

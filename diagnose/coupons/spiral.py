@@ -121,7 +121,7 @@ def write(job: SpiralJob) -> str:
 def moves_of(job: SpiralJob) -> list[str]:
     """Return the lines that draw the job, base and spiral, for absolute axes and relative filament in mm."""
     lines: list[str] = []
-    filament = _Filament()
+    filament = FilamentWords()
     speed = 0.0
     here = ""
 
@@ -227,7 +227,7 @@ def _place(x: float, y: float, z: float) -> str:
     return f"X{_number(x)} Y{_number(y)} Z{_number(z)}"
 
 
-class _Filament:
+class FilamentWords:
     """Rounds filament to its printed digits and carries what is left over, so that the sum stays right."""
 
     def __init__(self) -> None:

@@ -188,7 +188,7 @@ def causes_point_at_what_is_known(k: Knowledge) -> Iterator[Problem]:
 @_rule
 def sources_are_known(k: Knowledge) -> Iterator[Problem]:
     """Checks that every source is common practice, from memory, or an entry of sources."""
-    for kind in ("causes", "questions", "findings", "tests", "remedies", "printers", "materials"):
+    for kind in ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "coupons"):
         for entry in getattr(k, kind).values():
             if entry.source and entry.source not in FREE_SOURCES:
                 yield from _unknown(k, kind, entry.id, ("source",), entry.source, "the source", "sources")
@@ -203,8 +203,10 @@ def sources_are_known(k: Knowledge) -> Iterator[Problem]:
 
 @_rule
 def tests_answer_a_question(k: Knowledge) -> Iterator[Problem]:
-    """Checks that the result of each confirming test is the answer of a question."""
+    """Checks that the result of each confirming test is the answer of a question, and that its coupon is there."""
     for test in k.tests.values():
+        if test.coupon is not None:
+            yield from _unknown(k, "tests", test.id, ("coupon",), test.coupon, "the coupon", "coupons")
         yield from _unknown(k, "tests", test.id, ("question",), test.question, "the question", "questions")
 
 

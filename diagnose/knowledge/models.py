@@ -310,6 +310,15 @@ class ConfirmingTest(Costed):
     """How to read the result."""
     question: Id
     """The question its result answers."""
+    coupon: Id | None = None
+    """The test print that the program writes for it, where there is one."""
+
+    @property
+    def how_to_read(self) -> str:
+        """How to read the result, and how to have the test print written."""
+        if self.coupon is None:
+            return self.reads
+        return f"{self.reads} `diagnose coupon {self.coupon}` writes a test print for it."
 
 
 class Remedy(Costed):

@@ -161,7 +161,7 @@ class CurePage(Page):
             Content.assemble((look.plain(test.name), "bold"), (f"  {state}", look.QUIET)), width,
         )  # fmt: skip
         yield from body(test, width)
-        yield look.hang(Content("   How to read it: "), test.reads, width)
+        yield look.hang(Content("   How to read it: "), test.how_to_read, width)
 
     def _remedy(self, remedy: Remedy, width: int) -> Iterable[Content]:
         yield Content("")

@@ -193,7 +193,7 @@ def step_row(number: int, step: Step, width: int) -> Content:
     chance = f"  ends it with {percent(step.probability)}" if step.kind == "remedy" else ""
     name = Content.assemble((f"{kind}: {look.plain(step.name)}", "bold"), (chance, look.QUIET))
     parts = [look.hang(Content.styled(f"{number:>2} ", look.ACCENT), name, width), *body(step.what, width)]
-    if reads := getattr(step.what, "reads", ""):
+    if reads := getattr(step.what, "how_to_read", ""):
         parts.append(look.hang(Content("   How to read it: "), reads, width))
     if step.cures:
         named = ", ".join(f"{name} ({percent(share)})" for name, share in step.cures[:3])

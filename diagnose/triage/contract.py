@@ -114,10 +114,11 @@ def rules_json(knowledge: Knowledge) -> dict[str, Any]:
             {"id": f.id, "name": f.name, "answers": [{"id": a.id, "say": a.say} for a in f.answers], "fills": f.fills}
             for f in knowledge.findings.values()
         ],
-        "tests": [{"id": t.id, "name": t.name, "question": t.question} for t in knowledge.tests.values()],
+        "tests": [{"id": t.id, "name": t.name, "question": t.question, "coupon": t.coupon} for t in knowledge.tests.values()],
         "remedies": [{"id": r.id, "name": r.name} for r in knowledge.remedies.values()],
         "printers": [{"id": p.id, "name": p.name} for p in knowledge.printers.values()],
         "materials": [{"id": m.id, "name": m.name} for m in knowledge.materials.values()],
+        "coupons": [{"id": c.id, "name": c.name} for c in knowledge.coupons.values()],
         "sources": [{"id": s.id, "cite": s.cite} for s in knowledge.sources.values()],
         "packs": [{"name": p.name, "version": p.version} for p in knowledge.packs],
     }

@@ -14,9 +14,11 @@ import pytest
 from diagnose.cli import main
 from diagnose.coupons.clock import clock
 from diagnose.coupons.ladder import read_ladder, stall_ladder
+from diagnose.coupons.plates import read_frame
 from diagnose.coupons.registry import drawn
 from diagnose.coupons.setup import Setup, setup_for
 from diagnose.coupons.sheet import finish, read_text
+from diagnose.coupons.tubes import echo_speeds, read_echo
 from diagnose.errors import BadInput
 from diagnose.toolpath.job import read_job
 from diagnose.triage import card, knowledge_from, machine_of
@@ -193,3 +195,106 @@ def test_a_measured_stall_goes_into_a_card_of_ones_own(capsys: pytest.CaptureFix
     assert code == 2 and "of your own" in said
     code, _, said = call(capsys, "coupon", "read", "stall-ladder", "--first-mark", "190", "--printer", CARD)
     assert code == 2 and "not on the ladder" in said
+
+
+def test_the_ladders_rise_in_even_steps_within_what_the_card_and_the_plastic_allow() -> None:
+    setup = ready(material="petg")
+    body = {id: drawn()[id](setup) for id in ("melt-rate-ladder", "temperature-ladder", "retraction-ladder")}
+    flow, heat, back = ([band.value for band in body[id].bands] for id in body)
+    assert flow[0] == pytest.approx(0.3 * setup.machine.melt_rate)
+    assert 0.95 * setup.machine.melt_rate < flow[-1] <= setup.machine.melt_rate
+    assert np.diff(flow) == pytest.approx(np.full(len(flow) - 1, flow[1] - flow[0]))
+    least, most = KNOWLEDGE.materials["petg"].nozzle_c.bounds
+    assert heat[0] == min(most, setup.printing.nozzle_most_c.value) and heat[-1] >= least and set(np.diff(heat)) == {-5.0}
+    assert back[0] == 0.0 and back[-1] >= 2 * setup.machine.retract_length and np.ptp(np.diff(back)) < 0.02
+
+
+def test_the_engine_finds_the_steps_at_the_heights_of_the_header() -> None:
+    """Flow, nozzle and draw-back as the engine reads them from the file, band by band."""
+    setup = ready()
+    area = math.pi * setup.machine.filament_diameter**2 / 4
+    for id in ("melt-rate-ladder", "retraction-ladder"):
+        sheet = finish(KNOWLEDGE.coupons[id], setup, drawn()[id](setup))
+        file = read_text(sheet.text, setup).file
+        for band in sheet.bands:
+            inside = (file.moves.z > band.from_mm + 0.5) & (file.moves.z < band.to_mm - 0.5)
+            if id == "melt-rate-ladder":
+                at = inside & (file.moves.e > 0)
+                assert np.median(area * file.moves.e[at] / file.length[at] * file.moves.feed[at]) == pytest.approx(
+                    band.value, rel=0.01
+                )
+            else:
+                drawn_back = -file.moves.e[inside & (file.moves.e < 0)]
+                assert (drawn_back.max() if len(drawn_back) else 0.0) == pytest.approx(band.value, abs=0.01)
+    heat = finish(KNOWLEDGE.coupons["temperature-ladder"], setup, drawn()["temperature-ladder"](setup))
+    said, z, found = 0.0, 0.0, {}
+    for line in heat.text.splitlines():
+        if word := re.match(r"M10[49] S(\d+)", line):
+            said = float(word[1])
+        if word := re.match(r"G1 Z([\d.]+)", line):
+            z = float(word[1])
+        if " E" in line and z:
+            found.setdefault(round(z, 2), said)
+    assert all(found[round(b.from_mm + 4.0, 2)] == b.value for b in heat.bands)
+
+
+def test_two_ways_stall_below_and_run_clean_above() -> None:
+    """The engine, with a save every 5 s as the card says, obeys the switch between the halves."""
+    setup = ready("board-memory-card")
+    sheet = finish(KNOWLEDGE.coupons["two-ways"], setup, drawn()["two-ways"](setup))
+    run = read_text(sheet.text, setup).run
+    assert run is not None
+    below, above = sheet.bands
+    # The first turn above may still see the save that was under way at the switch.
+    late = run.stops.z > above.from_mm + 2 * setup.layer_height
+    assert (run.stops.z < below.to_mm).sum() > 20 and not late.any()
+
+
+def test_five_squares_lie_apart_and_far_out() -> None:
+    setup = ready()
+    job = read_text(finish(KNOWLEDGE.coupons["first-layer-squares"], setup, drawn()["first-layer-squares"](setup)).text, setup)
+    draws = (job.file.moves.e > 0) & (job.file.length > 0)
+    x, y = job.file.moves.x[draws], job.file.moves.y[draws]
+    middles = {(round(a / 35), round(b / 35)) for a, b in zip(x, y, strict=True)}
+    assert len(middles) >= 5 and x.min() < 8 and x.max() > 192 and y.min() < 8 and y.max() > 172
+    # Hatched lines lie a line width apart: what was pushed covers five squares once.
+    area = math.pi * setup.machine.filament_diameter**2 / 4
+    covered = job.file.moves.e[draws].sum() * area / setup.layer_height
+    assert covered == pytest.approx(5 * 30.0**2, rel=0.05)
+    with pytest.raises(BadInput, match="five squares"):
+        drawn()["first-layer-squares"](ready(space="70x70x100"))
+
+
+def test_echoes_and_frames_are_read_by_their_closed_forms(capsys: pytest.CaptureFixture[str]) -> None:
+    setup = ready()
+    slow, fast = echo_speeds(setup)
+    swing = read_echo(setup, slow / 55.0, fast / 55.0)
+    assert swing.keeps == "time" and swing.hertz == pytest.approx(55.0)
+    assert read_echo(setup, 2.0, 2.1).keeps == "distance" and read_echo(setup, 2.0, 1.0).keeps == "neither"
+    # A parallelogram of 100.2 x 99.8 mm whose front left angle is 89.5 degrees, drawn by its corners.
+    a, b, angle = 100.2, 99.8, math.radians(89.5)
+    back = (b * math.cos(angle), b * math.sin(angle))
+    found = read_frame(a, b, math.hypot(a + back[0], back[1]), math.hypot(a - back[0], back[1]))
+    assert (found.x_percent, found.y_percent, found.skew_deg) == pytest.approx((0.2, -0.2, 0.5))
+    with pytest.raises(BadInput, match="do not fit"):
+        read_frame(100.0, 100.0, 100.0, 141.4)
+    code, said, _ = call(capsys, "coupon", "read", "corner-echo", "--spacings", "0.8", "1.6", "--printer", CARD, "--json")
+    assert code == 0 and json.loads(said)["keeps"] == "time"
+    code, said, _ = call(
+        capsys, "coupon", "read", "size-and-square-frame", "--sizes", "100", "100", "141.42", "141.42", "--printer", CARD
+    )
+    assert code == 0 and "+0.00 %" in said
+    code, _, said = call(capsys, "coupon", "read", "corner-echo", "--first-mark", "3", "--printer", CARD)
+    assert code == 2 and "--spacings" in said
+    code, _, said = call(capsys, "coupon", "read", "seam-tube", "--printer", CARD)
+    assert code == 2 and "by eye" in said
+
+
+def test_a_confirming_test_names_its_coupon_wherever_it_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    named = {t.coupon for t in KNOWLEDGE.tests.values() if t.coupon}
+    assert named >= set(drawn()) - {"clock"}  # the clock coupon is offered where clocks cannot be told apart
+    code, said, _ = call(capsys, "rules", "show", "temperature-tower")
+    assert code == 0 and "diagnose coupon temperature-ladder" in " ".join(said.split())
+    code, said, _ = call(capsys, "rules", "show", "temperature-ladder")
+    causes = [c.id for c in KNOWLEDGE.causes.values() if "temperature-tower" in c.confirm]
+    assert code == 0 and causes and all(cause in "".join(said.split()) for cause in causes)  # lines break at hyphens
