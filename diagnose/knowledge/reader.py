@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,8 @@ _Loader: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 MOST_BYTES = 8_000_000
 """A rule file larger than this is not a rule file."""
+REMEMBERED = 256
+"""Files whose documents are kept in memory: all of the rules, several times over."""
 _PLAIN_TAGS = {f"tag:yaml.org,2002:{t}" for t in ("str", "int", "float", "bool", "null", "timestamp", "map", "seq")} | {
     "tag:yaml.org,2002:merge",
     "tag:yaml.org,2002:value",
@@ -90,15 +93,23 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
         Where a problem is hard the document's data is None.
     """
     name = shown or str(path)
-    nothing = Document(name, None, None)
-
-    def failed(what: str, instead: str, line: int = 1, column: int = 1) -> tuple[Document, list[Problem]]:
-        return nothing, [Problem(name, line, column, "", what, instead)]
-
     try:
         raw = path.read_bytes()
     except OSError as error:
-        return failed(f"cannot be read ({error.strerror or error})", "check the path and its permissions")
+        what = f"cannot be read ({error.strerror or error})"
+        return Document(name, None, None), [Problem(name, 1, 1, "", what, "check the path and its permissions")]
+    document, problems = _understood(name, raw)
+    return document, list(problems)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
+    """Return a file's document by its bytes: one that is read again unchanged is not parsed again."""
+    nothing = Document(name, None, None)
+
+    def failed(what: str, instead: str, line: int = 1, column: int = 1) -> tuple[Document, tuple[Problem, ...]]:
+        return nothing, (Problem(name, line, column, "", what, instead),)
+
     if len(raw) > MOST_BYTES:
         return failed(f"is {len(raw):,} bytes long", f"split it into files under {MOST_BYTES:,} bytes")
     try:
@@ -125,8 +136,8 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
     except RecursionError:
         return failed("refers to itself without end", "take out the alias (`*name`) that points at its own parent")
     if any(p.hard for p in problems):
-        return Document(name, None, root), problems
-    return Document(name, data, root), problems
+        return Document(name, None, root), tuple(problems)
+    return Document(name, data, root), tuple(problems)
 
 
 def _yaml_advice(text: str, where: tuple[int, int]) -> str:
