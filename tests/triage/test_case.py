@@ -337,7 +337,7 @@ def test_changing_an_answer_and_undoing_it_is_the_identity(knowledge: Knowledge,
 
     dice = random.Random(5)
     triage = Triage(knowledge, network=network)
-    for _ in range(60):
+    for _ in range(36):
         question = dice.choice(list(knowledge.questions.values()))
         ids = [a.id for a in question.answers]
         before = triage.case.answers, [s.probability for s in triage.ranking()], triage.given()
@@ -355,7 +355,7 @@ def test_changing_an_answer_and_undoing_it_is_the_identity(knowledge: Knowledge,
         for id, given in after.items():
             if triage.case.answers.get(id, 0) != given:
                 triage.answer(id, *(("unknown",) if given is None else given))
-        for suspect in triage.ranking()[:3]:
+        for suspect in triage.ranking()[:2]:
             got = sum(line.decibans for line in triage.ledger(suspect.id))
             p = suspect.probability
             assert got == pytest.approx(10 * math.log10(p / (1 - p)), abs=1e-6)
