@@ -74,6 +74,6 @@ def test_the_coupons_of_the_readme_come_out_as_shown(
     monkeypatch.chdir(tmp_path)
     (block,) = (text for text in blocks("README.md", "console") if "diagnose coupon" in text)
     calls = re.findall(r"^\$ diagnose (.*)\n((?:[^$].*\n)+)", block, flags=re.MULTILINE)
-    assert len(calls) == 2
+    assert len(calls) == 3
     for command, shown in calls:
         assert run(capsys, *command.split()).out == shown
