@@ -1,20 +1,37 @@
-"""``python -m tests.bench [toolpath | start | users | plan] [--large]``; without a name, start and toolpath. ``... marks --help``."""
+"""``python -m tests.bench [start | toolpath | plan | users ...] [--large]``; without a name, start and toolpath.
+
+``python -m tests.bench marks --help`` for the marks, which has options of its own.
+"""
 
 from __future__ import annotations
 
+import argparse
 import sys
 
 from tests.bench import cure, marks, start, toolpath, users
 
-if __name__ == "__main__":
-    if sys.argv[1:2] == ["marks"]:
-        sys.exit(marks.table(sys.argv[2:]))
-    chosen = [name for name in sys.argv[1:] if not name.startswith("-")] or ["start", "toolpath"]
-    large = "--large" in sys.argv
-    for name in chosen:
+NAMES = ("start", "toolpath", "plan", "users")
+
+
+def main(arguments: list[str]) -> int:
+    """Print the tables asked for."""
+    if arguments[:1] == ["marks"]:
+        return marks.table(arguments[1:])
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help=f"marks, {', '.join(NAMES)}")
+    parser.add_argument("--large", action="store_true", help="more people, and a job of 1,000 MB")
+    asked = parser.parse_args(arguments)
+    if unknown := [name for name in asked.names if name not in NAMES]:
+        parser.error(f"no table is called {', '.join(unknown)}; there are marks, {', '.join(NAMES)}")
+    for name in asked.names or ["start", "toolpath"]:
         {
             "start": start.start,
-            "toolpath": lambda: toolpath.table(large),
-            "plan": lambda: cure.table(8 if large else cure.EACH),
-            "users": lambda: users.users(20 if large else users.EACH),
+            "toolpath": lambda: toolpath.table(asked.large),
+            "plan": lambda: cure.table(8 if asked.large else cure.EACH),
+            "users": lambda: users.users(20 if asked.large else users.EACH),
         }[name]()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
