@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -182,35 +182,15 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
         ) from error
     if not files:
         raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
-    header = PackHeader(name=folder.name)
+    documents = list(_documents(folder, files, knowledge, problems, only))
+    header = _header(folder, documents, problems)
     fresh: set[tuple[str, str]] = set()
-    for path in files:
-        if only is not None and not _mentions(path, only):
-            continue
-        document, found = read(path)
-        problems += found
-        if document.data is None:
-            continue
-        knowledge.documents[document.file] = document
-        short = path.name if path == folder else f"{folder.name}/{path.relative_to(folder).as_posix()}"
-        if not isinstance(document.data, dict):
-            problems.append(
-                Problem(
-                    document.file,
-                    1,
-                    1,
-                    "",
-                    "is not a mapping",
-                    f"begin with one of: {', '.join(KINDS)}, followed by `:`",
-                )
-            )
-            continue
+    for short, document in documents:
         for kind, entries in document.data.items():
             at = document.place((kind,), key=True)
             if kind == "pack":
-                made = validated(PackHeader, entries, document, (kind,), "", problems)
-                header = made or header
-            elif kind == "rates":
+                continue
+            if kind == "rates":
                 stated = validated(Rates, entries, document, (kind,), "", problems)
                 if stated:
                     knowledge.rates = knowledge.rates.model_copy(update=stated.model_dump(exclude_unset=True))
@@ -232,6 +212,34 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
                 for index, raw in enumerate(entries):
                     _add(kind, raw, document, (kind, index), short, header, knowledge, fresh, problems)
     knowledge.packs.append(header)
+
+
+def _documents(
+    folder: Path, files: list[Path], knowledge: Knowledge, problems: list[Problem], only: str | None
+) -> Iterator[tuple[str, Document]]:
+    """Read the files of a pack that hold something: each as seen from beside its pack, and what it says."""
+    for path in files:
+        if only is not None and not _mentions(path, only):
+            continue
+        document, found = read(path)
+        problems += found
+        if document.data is None:
+            continue
+        knowledge.documents[document.file] = document
+        if isinstance(document.data, dict):
+            yield path.name if path == folder else f"{folder.name}/{path.relative_to(folder).as_posix()}", document
+        else:
+            hint = f"begin with one of: {', '.join(KINDS)}, followed by `:`"
+            problems.append(Problem(document.file, 1, 1, "", "is not a mapping", hint))
+
+
+def _header(folder: Path, documents: list[tuple[str, Document]], problems: list[Problem]) -> PackHeader:
+    """Return the header of a pack, in whichever of its files it stands; a pack without one has its folder's name."""
+    header = PackHeader(name=folder.name)
+    for _, document in documents:
+        if "pack" in document.data:
+            header = validated(PackHeader, document.data["pack"], document, ("pack",), "", problems) or header
+    return header
 
 
 def _mentions(path: Path, kind: str) -> bool:

@@ -140,3 +140,12 @@ def test_a_cause_in_the_shadow_of_another_is_not_reached_and_the_winner_is_named
     assert sum(row["reached"] for row in rows.values()) > 100
     told = run(capsys, "rules", "check", "--reach", "--rules", tmp_path).out
     assert "silent-cause is not reached" in told
+
+
+def test_every_entry_names_its_pack_whichever_file_tells_the_pack_s_name(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "a.yaml").write_text("sources:\n  - {id: ours, cite: A notebook}\n")
+    (tmp_path / "z.yaml").write_text("pack: {name: night-shift}\n")
+    assert ", pack night-shift)" in run(capsys, "rules", "show", "ours", "--rules", tmp_path).out
+    assert ", pack built-in)" in run(capsys, "rules", "show", "wet-filament").out
