@@ -264,10 +264,3 @@ class Casebook:
             except BadInput as error:
                 found.append(Case(path.name.removesuffix(SUFFIX), title=f"damaged: {error.what}"))
         return sorted(found, key=lambda c: (c.changed, c.id), reverse=True)
-
-
-def default_folder() -> Path:
-    """Return the user's own casebook folder on this system."""
-    from platformdirs import user_data_path
-
-    return user_data_path("diagnose", appauthor=False) / "casebook"

@@ -64,10 +64,11 @@ class Lazy(click.Group):
 
 @click.group(cls=Lazy, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="%(version)s")
-@click.option("--rules", "packs", multiple=True, metavar="DIR", help="Lay this folder of rules over the built-in ones.")
+@click.option("--rules", "packs", multiple=True, metavar="DIR", help="Lay this folder of rules over the built-in ones and your own.")
+@click.option("--without-own", is_flag=True, help="Leave out your own rules and those of settings files.")
 @click.option("--casebook", metavar="DIR", help="Keep cases in this folder.")
 @click.pass_context
-def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | None) -> None:
+def diagnose(context: click.Context, packs: tuple[str, ...], without_own: bool, casebook: str | None) -> None:
     """Find the true cause of a bad fused-filament print.
 
     Without a command the app opens.
@@ -76,9 +77,10 @@ def diagnose(context: click.Context, packs: tuple[str, ...], casebook: str | Non
         return
     from pathlib import Path
 
+    from diagnose.knowledge.settings import packs_in_force
     from diagnose.screens.app import run_app
 
-    context.exit(run_app([Path(p) for p in packs], Path(casebook) if casebook else None))
+    context.exit(run_app(packs_in_force(map(Path, packs), own=not without_own), Path(casebook) if casebook else None))
 
 
 def main(arguments: list[str] | None = None) -> None:

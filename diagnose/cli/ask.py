@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diagnose.cases.journal import Casebook, default_folder
+from diagnose.cases.journal import Casebook
 from diagnose.cli import curing, words
 from diagnose.cli.common import TURNS, ZEROS, casebook_option, printer_option, progress, rules_option
 from diagnose.cli.lines import say, typed
 from diagnose.errors import BadInput, Cancelled
+from diagnose.folders import own_casebook
 from diagnose.knowledge.models import Question
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import NextStep, Triage, card, knowledge_from
@@ -60,7 +61,7 @@ def ask(
     Answers are read from standard input; the case is saved after each.
     """
     knowledge = knowledge_from(packs)
-    book = Casebook(casebook or default_folder())
+    book = Casebook(casebook or own_casebook())
     triage = Triage.resume(knowledge, book, case_id) if case_id else Triage(knowledge)
     # Card and job are tried before a case is started or changed: a mistyped path leaves nothing behind.
     if printer:

@@ -13,16 +13,32 @@ import click
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+OWN_HELP = "Leave out your own rules and those of settings files."
+
+
 def rules_option(command: F) -> F:
-    """Add ``--rules DIR``, repeatable; those given before the command's name come first."""
+    """Add ``--rules DIR``, repeatable, and ``--without-own``; the command gets all packs over the built-in one.
 
-    def with_earlier(context: click.Context, _: click.Parameter, packs: tuple[Path, ...]) -> tuple[Path, ...]:
-        return (*map(Path, context.find_root().params.get("packs", ())), *packs)
+    Those given before the command's name come first.
+    """
 
-    return click.option(
+    def all_of_them(context: click.Context, _: click.Parameter, packs: tuple[Path, ...]) -> tuple[Path, ...]:
+        from diagnose.knowledge.settings import packs_in_force
+
+        before = context.find_root().params
+        own = not (context.meta.get("without own") or before.get("without_own"))
+        return packs_in_force((*map(Path, before.get("packs", ())), *packs), own=own)
+
+    def leave_out(context: click.Context, _: click.Parameter, said: bool) -> None:
+        context.meta["without own"] = said
+
+    command = click.option(
         "--rules", "packs", multiple=True, type=click.Path(path_type=Path), metavar="DIR",
-        callback=with_earlier, help="Lay this folder of rules over the built-in ones.",
+        callback=all_of_them, help="Lay this folder of rules over the built-in ones and your own.",
     )(command)  # fmt: skip
+    return click.option(  # eager: it must be known when the packs are looked for
+        "--without-own", is_flag=True, is_eager=True, expose_value=False, callback=leave_out, help=OWN_HELP
+    )(command)
 
 
 def casebook_option(command: F) -> F:

@@ -55,9 +55,9 @@ def _unknown(
     k: Knowledge, kind: str, id: str, path: Sequence[str | int], target: str, what: str, *kinds: str
 ) -> Iterator[Problem]:
     """Yield a fault unless ``target`` is an id of one of ``kinds``, or stands in the files but is broken itself."""
-    known = [i for name in kinds for i in getattr(k, name)]
-    if target in known or any((name, target) in k.broken for name in kinds):
+    if any(target in getattr(k, name) or (name, target) in k.broken for name in kinds):
         return
+    known = [i for name in kinds for i in getattr(k, name)]
     yield k.problem(
         kind, id, path, f"{what} {target!r} is not known",
         nearest(target, known) or f"add it under `{kinds[0]}:` or write one that `diagnose rules list` shows",
@@ -70,8 +70,8 @@ def _unknown_answer(
     asked = k.asked(about)
     if asked is None:
         return
-    known = [a.id for a in asked.answers]
-    if answer not in known:
+    if all(answer != a.id for a in asked.answers):
+        known = [a.id for a in asked.answers]
         hint = nearest(answer, known)
         yield k.problem(
             kind, id, path, f"{about!r} has no answer {answer!r}",

@@ -22,29 +22,62 @@ CHEAP_MINUTES = 25.0
 """A confirming test that takes no more than this, attention and a tenth of the machine's time, and no money, is cheap."""
 OPTION_USUAL = 0.2
 
+Cell = tuple[str, str]
+"""Question or finding, and one of its answers."""
+
 
 def causes_can_be_separated(k: Knowledge) -> Iterator[Problem]:
     """Advises on causes that leave the same defect and answer every question alike."""
-    for first, second in combinations(k.causes.values(), 2):
-        shared = sum(min(f.value, second.defects[d].value) for d, f in first.defects.items() if d in second.defects)
-        if shared < SHARED_DEFECTS:
-            continue
-        cells = {(e.about, e.answer) for e in (*first.evidence, *second.evidence)}
-        if all(_differ(k, first, second, about, answer) < ALIKE for about, answer in cells):
+    said = {cause.id: _said(cause) for cause in k.causes.values()}
+    usual = {cell: _usual(k, *cell) for cells in said.values() for cell in cells}
+    for first, second in _perhaps_alike(said, usual):
+        one, other = k.causes[first], k.causes[second]
+        shared = sum(min(f.value, other.defects[d].value) for d, f in one.defects.items() if d in other.defects)
+        if shared >= SHARED_DEFECTS and all(
+            _differ(said[first].get(cell, [usual[cell]]), said[second].get(cell, [usual[cell]])) < ALIKE
+            for cell in said[first].keys() | said[second].keys()
+        ):
             yield k.problem(
-                "causes", second.id, (), f"no question separates it from {first.id!r}",
+                "causes", second, (), f"no question separates it from {first!r}",
                 "write a line on an answer that the two show differently, or make them one cause", hard=False,
             )  # fmt: skip
 
 
-def _differ(k: Knowledge, first: Cause, second: Cause, about: str, answer: str) -> float:
-    """Return the greatest difference between what two causes say of an answer, contexts apart."""
-    usual = _usual(k, about, answer)
+def _said(cause: Cause) -> dict[Cell, list[float]]:
+    """Return what a cause says of each answer, contexts apart."""
+    said: dict[Cell, list[float]] = {}
+    for line in cause.evidence:
+        said.setdefault((line.about, line.answer), []).append(line.seen.value)
+    return said
 
-    def said(cause: Cause) -> list[float]:
-        return [e.seen.value for e in cause.evidence if (e.about, e.answer) == (about, answer)] or [usual]
 
-    return max(abs(a - b) for a in said(first) for b in said(second))
+def _perhaps_alike(said: Mapping[str, Mapping[Cell, list[float]]], usual: Mapping[Cell, float]) -> Iterator[Cell]:
+    """Yield pairs of causes, earlier one first, among which are all that answer every question alike.
+
+    Who shows an answer unlike the usual is alike only to those who speak of it too: nobody else need be compared.
+    """
+    order = {cause: number for number, cause in enumerate(said)}
+    speakers: dict[Cell, list[str]] = {}
+    for cause, cells in said.items():
+        for cell in cells:
+            speakers.setdefault(cell, []).append(cause)
+    telling = {
+        cause: [cell for cell, values in cells.items() if _differ(values, [usual[cell]]) >= ALIKE]
+        for cause, cells in said.items()
+    }
+    quiet = [cause for cause, cells in telling.items() if not cells]
+    pairs = set(combinations(quiet, 2))
+    for cause, plain in telling.items():
+        if plain:
+            rarest = min(plain, key=lambda cell: len(speakers[cell]))
+            pairs |= {(min(cause, o, key=order.__getitem__), max(cause, o, key=order.__getitem__))
+                      for o in speakers[rarest] if o != cause}  # fmt: skip
+    yield from sorted(pairs, key=lambda pair: (order[pair[0]], order[pair[1]]))
+
+
+def _differ(some: list[float], others: list[float]) -> float:
+    """Return the greatest difference between what two causes say of an answer."""
+    return max(abs(a - b) for a in some for b in others)
 
 
 def _usual(k: Knowledge, about: str, answer: str) -> float:
@@ -91,6 +124,11 @@ def evidence_does_not_contradict_itself(k: Knowledge) -> Iterator[Problem]:
     """Advises on lines given an answer that another line of the cause denies, and on lines that others cover wholly."""
     for cause in k.causes.values():
         plain = {(e.about, e.answer): e for e in cause.evidence if not e.given}
+        alone: dict[Cell, dict[str, set[str]]] = {}
+        for line in cause.evidence:
+            if len(line.given) == 1:
+                ((context, answers),) = line.given.items()
+                alone.setdefault((line.about, line.answer), {}).setdefault(context, set()).update(answers)
         for index, line in enumerate(cause.evidence):
             for about, answers in line.given.items():
                 denied = [plain.get((about, a)) for a in answers]
@@ -100,7 +138,7 @@ def evidence_does_not_contradict_itself(k: Knowledge) -> Iterator[Problem]:
                         f"another line says that {about} is hardly ever {' or '.join(answers)} here",
                         "change one of the two lines", hard=False,
                     ))  # fmt: skip
-            if not line.given and (context := _covering(k, cause, line)):
+            if not line.given and (context := _covering(k, alone.get((line.about, line.answer), {}))):
                 yield k.at_line(cause.id, index, k.problem(
                     "causes", cause.id, ("evidence", index),
                     f"never counts: other lines on {line.answer} cover every answer of {context}",
@@ -108,13 +146,8 @@ def evidence_does_not_contradict_itself(k: Knowledge) -> Iterator[Problem]:
                 ))  # fmt: skip
 
 
-def _covering(k: Knowledge, cause: Cause, line: Evidence) -> str:
-    """Return a context of which the lines given it alone leave no answer to an unconditional line, or nothing."""
-    covered: dict[str, set[str]] = {}
-    for other in cause.evidence:
-        if (other.about, other.answer) == (line.about, line.answer) and len(other.given) == 1:
-            ((context, answers),) = other.given.items()
-            covered.setdefault(context, set()).update(answers)
+def _covering(k: Knowledge, covered: Mapping[str, set[str]]) -> str:
+    """Return a context whose answers the lines given it alone cover, so that nothing is left to a plain one."""
     for context, there in covered.items():
         asked = k.asked(context)
         # A gated question may not apply, and then the unconditional line speaks.

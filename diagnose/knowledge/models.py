@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
@@ -25,9 +26,13 @@ FREE_SOURCES = ("common practice", "from memory")
 Effort = Literal["glance", "recall", "handle", "measure", "reprint"]
 
 
+_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+# Rule texts reach terminals and pages; a control character has no business in them.
+_CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")
+
+
 def _id(raw: str) -> str:
-    words = raw.split("-")
-    if not all(w and w.isascii() and w.isalnum() and w == w.lower() for w in words):
+    if not _ID.fullmatch(raw):
         raise PydanticCustomError(
             "rule", "{what}", {"what": f"{raw!r} is not an id", "instead": "write lower-case words joined by `-`"}
         )
@@ -35,11 +40,9 @@ def _id(raw: str) -> str:
 
 
 def _text(raw: str) -> str:
-    # Rule texts reach terminals and pages; a control character has no business in them.
-    bad = next((c for c in raw if (ord(c) < 32 and c != "\n") or 0x7F <= ord(c) <= 0x9F), None)
-    if bad is not None:
+    if bad := _CONTROL.search(raw):
         raise PydanticCustomError(
-            "rule", "{what}", {"what": f"holds the control character {bad!r}", "instead": "take it out"}
+            "rule", "{what}", {"what": f"holds the control character {bad[0]!r}", "instead": "take it out"}
         )
     if not raw.strip():
         raise PydanticCustomError("rule", "{what}", {"what": "is empty", "instead": "write a sentence"})
@@ -51,7 +54,8 @@ def _picture(raw: str) -> str:
     return raw
 
 
-def _one_or_many(raw: Any) -> Any:
+def one_or_many(raw: Any) -> Any:
+    """Let a single text stand for a list of one."""
     return (raw,) if isinstance(raw, str) else raw
 
 
@@ -72,9 +76,9 @@ Text = Annotated[str, AfterValidator(_text)]
 Loss = Annotated[Text | None, BeforeValidator(_none)]
 """A sentence, or ``none``."""
 Picture = Annotated[str, AfterValidator(_picture)]
-Ids = Annotated[tuple[Id, ...], BeforeValidator(_one_or_many)]
+Ids = Annotated[tuple[Id, ...], BeforeValidator(one_or_many)]
 Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
-Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(_one_or_many), Field(min_length=1)]]
+Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(one_or_many), Field(min_length=1)]]
 """Question or finding id to the answers under which something holds."""
 Rank = Annotated[int, Field(ge=1, le=5)]
 

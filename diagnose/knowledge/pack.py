@@ -187,7 +187,6 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
     fresh: set[tuple[str, str]] = set()
     for short, document in documents:
         for kind, entries in document.data.items():
-            at = document.place((kind,), key=True)
             if kind == "pack":
                 continue
             if kind == "rates":
@@ -198,11 +197,12 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
                 hint = nearest(kind, [*KINDS, "pack", "rates"])
                 problems.append(
                     Problem(
-                        document.file, *at, "", f"{kind!r} is not a kind of entry",
+                        document.file, *document.place((kind,), key=True), "", f"{kind!r} is not a kind of entry",
                         hint or f"write one of: {', '.join(KINDS)}",
                     )
                 )  # fmt: skip
             elif not isinstance(entries, list):
+                at = document.place((kind,), key=True)
                 problems.append(
                     Problem(
                         document.file, *at, "", f"{kind!r} holds no list", "write its entries below, each after `- `"

@@ -6,13 +6,15 @@ the text that stands in the file and lets the models decide what is a number.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
 import yaml
+
+from diagnose.knowledge import parsed
 
 _Loader: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -46,19 +48,29 @@ class Problem:
         return f"{self.file}:{self.line}:{self.column}: {entry}{self.what}: {self.instead}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Document:
     """A YAML file as plain dicts, lists and texts (None for an empty value), able to tell where each value stands."""
 
     file: str
     data: Any
-    root: yaml.Node | None
+    text: str = ""
+    entries: parsed.Places = field(default_factory=dict)
+    """Places of what stands in lists, as far as they are known without the nodes."""
+
+    @cached_property
+    def root(self) -> yaml.Node | None:
+        """The nodes of the file, which know every place."""
+        return yaml.compose(self.text, Loader=_Loader) if self.text else None
 
     def place(self, path: Sequence[str | int], *, key: bool = False) -> tuple[int, int]:
         """Return line and column, from 1, of the value at ``path`` (of its key with ``key``).
 
         Where the path leaves the file (a missing field, say), the place of its last part that is there.
         """
+        known = None if key else self.entries.get(".".join(map(str, path)))
+        if known is not None:
+            return known
         node = self.root
         mark = node.start_mark if node is not None else None
         for index, step in enumerate(path):
@@ -97,7 +109,7 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
         raw = path.read_bytes()
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
-        return Document(name, None, None), [Problem(name, 1, 1, "", what, "check the path and its permissions")]
+        return Document(name, None), [Problem(name, 1, 1, "", what, "check the path and its permissions")]
     document, problems = _understood(name, raw)
     return document, list(problems)
 
@@ -105,13 +117,16 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
 @lru_cache(maxsize=REMEMBERED)
 def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
     """Return a file's document by its bytes: one that is read again unchanged is not parsed again."""
-    nothing = Document(name, None, None)
+    nothing = Document(name, None)
 
     def failed(what: str, instead: str, line: int = 1, column: int = 1) -> tuple[Document, tuple[Problem, ...]]:
         return nothing, (Problem(name, line, column, "", what, instead),)
 
     if len(raw) > MOST_BYTES:
         return failed(f"is {len(raw):,} bytes long", f"split it into files under {MOST_BYTES:,} bytes")
+    before = parsed.recall(name, raw)
+    if before is not None:
+        return Document(name, before[0], raw.decode("utf-8-sig"), before[1]), ()
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -135,9 +150,26 @@ def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
         data = _Plain(name, problems).convert(root) if root is not None else None
     except RecursionError:
         return failed("refers to itself without end", "take out the alias (`*name`) that points at its own parent")
-    if any(p.hard for p in problems):
-        return Document(name, None, root), tuple(problems)
-    return Document(name, data, root), tuple(problems)
+    document = Document(name, None if any(p.hard for p in problems) else data, text)
+    document.__dict__["root"] = root  # what `root` would parse again
+    if root is not None and not problems:
+        places = dict(_in_lists(root, ""))
+        document.entries.update(places)
+        parsed.keep(name, raw, data, places)
+    return document, tuple(problems)
+
+
+def _in_lists(node: yaml.Node, path: str) -> Iterator[tuple[str, tuple[int, int]]]:
+    """Yield path and place of everything that stands in a list."""
+    if isinstance(node, yaml.MappingNode):
+        for key, child in node.value:
+            if not isinstance(child, yaml.ScalarNode):
+                yield from _in_lists(child, f"{path}{key.value}.")
+    elif isinstance(node, yaml.SequenceNode):
+        for index, child in enumerate(node.value):
+            if not isinstance(child, yaml.ScalarNode):
+                yield f"{path}{index}", (child.start_mark.line + 1, child.start_mark.column + 1)
+                yield from _in_lists(child, f"{path}{index}.")
 
 
 def _yaml_advice(text: str, where: tuple[int, int]) -> str:

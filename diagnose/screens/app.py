@@ -14,8 +14,9 @@ from textual.binding import ActiveBinding, Binding
 from textual.message import Message
 from textual.worker import Worker, WorkerState
 
-from diagnose.cases.journal import Case, Casebook, default_folder
+from diagnose.cases.journal import Case, Casebook
 from diagnose.errors import BadInput
+from diagnose.folders import own_casebook
 from diagnose.screens import look
 from diagnose.screens.rows import LEAST_SIZE
 from diagnose.screens.start import StartScreen
@@ -66,7 +67,7 @@ class DiagnoseApp(App[int]):
     def __init__(self, rules: Sequence[Path] = (), casebook: Path | None = None) -> None:
         super().__init__()
         self.rules = list(rules)
-        self.casebook = Casebook(casebook or default_folder())
+        self.casebook = Casebook(casebook or own_casebook())
         self.knowledge: Knowledge | None = None
         self.network: Network | None = None
         self._wanted: Callable[[], Triage] | None = None
@@ -205,7 +206,7 @@ class DiagnoseApp(App[int]):
         self.theme = look.LIGHT.name if self.theme == look.DARK.name else look.DARK.name
 
 
-def run_app(rules: list[Path], casebook_folder: Path | None) -> int:
+def run_app(rules: Sequence[Path], casebook_folder: Path | None) -> int:
     """Run the app until the user leaves it; returns the exit status.
 
     Raises BadInput where there is no terminal to draw on.

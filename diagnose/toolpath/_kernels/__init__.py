@@ -13,6 +13,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+from diagnose.folders import cache
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 CACHE_VARIABLE = "NUMBA_CACHE_DIR"
@@ -39,9 +41,7 @@ def _choose_cache() -> bool:
         return _writable(Path(named))
     if _writable(Path(__file__).parent / "__pycache__"):
         return True
-    from platformdirs import user_cache_path
-
-    private = user_cache_path("diagnose") / "kernels"
+    private = cache("kernels")
     if not _writable(private):
         return False
     if "numba" in sys.modules:
