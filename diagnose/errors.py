@@ -26,7 +26,12 @@ class BadInput(Exception):
 
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
-        return f"{place}{self.what}"
+        return visible(f"{place}{self.what}")
+
+
+def visible(text: str) -> str:
+    """Return a text with what a terminal would act on, or would hide, written out: names of files may hold anything."""
+    return "".join(c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode() for c in text)
 
 
 class Cancelled(Exception):

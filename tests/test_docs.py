@@ -12,7 +12,7 @@ from diagnose.knowledge.check import check
 from diagnose.knowledge.pack import load
 from diagnose.reasoning.network import compile_network
 from diagnose.triage import knowledge_from
-from diagnose.triage.facts import run_examples
+from diagnose.triage.examples import run_examples
 from tests.cli.run import run
 
 ROOT = Path(__file__).resolve().parent.parent

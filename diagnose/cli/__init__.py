@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from diagnose import __version__
-from diagnose.errors import BadInput, Cancelled, nearest
+from diagnose.errors import BadInput, Cancelled, nearest, visible
 
 COMMANDS = {
     "ask": "The interview line by line: pipes, screen readers, plain terminals.",
@@ -91,7 +91,7 @@ def main(arguments: list[str] | None = None) -> None:
     except BadInput as error:
         click.echo(f"diagnose: {error}", err=True)
         if error.hint:
-            click.echo(f"  hint: {error.hint}", err=True)
+            click.echo(f"  hint: {visible(error.hint)}", err=True)
         code = 2
     except click.ClickException as error:
         error.show()

@@ -124,9 +124,9 @@ def _writing(name: str) -> click.Command:
     ) -> None:  # fmt: skip
         """Write this coupon for a printer."""
         from diagnose.cli.toolpath.draw import pen as fitting_pen
-        from diagnose.cli.whole import write_whole
         from diagnose.coupons.sheet import finish
         from diagnose.triage import knowledge_from
+        from diagnose.whole import write_whole
 
         text, draw = _known(knowledge_from(packs), name)
         if output is None:
@@ -260,8 +260,8 @@ _READERS: dict[str, tuple[str, str, Callable[[Any, Callable[[], Setup]], Found]]
 
 def _write_down(path: Path, ms: float) -> None:
     """Put the time that a checkpoint takes into a person's own printer card; everything else in it stays as it is."""
-    from diagnose.cli.whole import write_whole
     from diagnose.triage import card, knowledge_from
+    from diagnose.whole import write_whole
 
     if not path.is_file():
         raise BadInput(

@@ -12,7 +12,6 @@ from diagnose.cases.solved import read_solved
 from diagnose.cli import words
 from diagnose.cli.common import progress, quiet_option, rules_option
 from diagnose.cli.plan import step_lines
-from diagnose.cli.whole import write_whole
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.builtin import casebook_folder
 from diagnose.triage import Triage, knowledge_from
@@ -20,6 +19,7 @@ from diagnose.triage.explain import say_result
 from diagnose.triage.facts import facts_file
 from diagnose.triage.plan import Planner
 from diagnose.triage.wording import decibans, percent, times
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job

@@ -75,13 +75,13 @@ def ease(
     source = find_source(job)
     _check_place(output, source.path, force)
     from diagnose.cli.toolpath.draw import pen
-    from diagnose.cli.whole import write_whole
     from diagnose.toolpath import ease as easing
     from diagnose.toolpath.ease_contract import ran, report
     from diagnose.toolpath.job import read_job
     from diagnose.toolpath.progress import share
     from diagnose.triage import card, machine_of
     from diagnose.triage.sources import cards_from
+    from diagnose.whole import write_whole
 
     machine = machine_of(card(cards_from(packs), printer)) if printer else None
     show = progress(quiet or as_json)

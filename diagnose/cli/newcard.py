@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel
 
 from diagnose.cli.toolpath.draw import Pen
-from diagnose.cli.whole import write_whole
 from diagnose.errors import BadInput
 from diagnose.knowledge.cards import Accelerations, Known, Printer, Speeds
 from diagnose.knowledge.pack import Knowledge
 from diagnose.triage import card
 from diagnose.triage.sources import card_number
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from diagnose.toolpath.jobfile import JobFile

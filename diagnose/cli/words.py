@@ -10,7 +10,7 @@ from diagnose.knowledge.materials import Material, Sourced
 from diagnose.knowledge.models import Costed, Remedy
 from diagnose.reasoning.inquiry import ENOUGH
 from diagnose.triage import TestView, Triage
-from diagnose.triage.wording import decibans, percent
+from diagnose.triage.wording import cost, decibans, percent
 
 WIDTH = 92
 WORTH_A_LINE = 0.5
@@ -100,18 +100,6 @@ def material(m: Material) -> Iterator[str]:
         f"{SHOWN_WATER_PERCENT:g} % of water becomes {low:.1f} to {high:.1f} times the plastic's volume as steam in the nozzle.", 2
     )
     yield f"  1 kg of {USUAL_FILAMENT_MM:g} mm filament is {m.metres_per_kg(USUAL_FILAMENT_MM):.0f} m long."
-
-
-def cost(minutes: float, machine_minutes: float, grams: float, money: float) -> str:
-    """Return a cost in words."""
-    parts = [f"{minutes:g} min of your time"]
-    if machine_minutes:
-        parts.append(f"{machine_minutes:g} min of the machine")
-    if grams:
-        parts.append(f"{grams:g} g")
-    if money:
-        parts.append(f"about {money:g} for parts")
-    return ", ".join(parts)
 
 
 def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:

@@ -10,8 +10,17 @@ import re
 from collections.abc import Iterator
 from typing import Annotated, Any, Generic, Literal, TypeVar, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, Field, ValidationInfo, field_validator, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    Field,
+    GetJsonSchemaHandler,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import CoreSchema, PydanticCustomError
 
 from diagnose.knowledge.models import Entry, Part, Text
 
@@ -24,6 +33,11 @@ class Known(Part, Generic[N]):
 
     value: N
     origin: Origin | None = Field(None, alias="from")
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        whole = handler.resolve_ref_schema(handler(schema))
+        return {"anyOf": [whole["properties"]["value"], dict(whole)]}
 
 
 def _bare(raw: Any) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -26,7 +27,9 @@ FEW_LINES = 3
 
 def check(knowledge: Knowledge) -> list[Problem]:
     """Return every fault between the entries of the packs, hard and soft, in the order of the files."""
-    return sorted(problem for rule in CHECKS for problem in rule(knowledge))
+    return sorted(
+        replace(problem, rule=rule.__name__.replace("_", "-")) for rule in CHECKS for problem in rule(knowledge)
+    )
 
 
 def load_checked(folders: Sequence[Path]) -> Knowledge:

@@ -75,9 +75,10 @@ class Frequency:
     def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         return {
             "description": "How often: `8 in 10`, a share, or a word.",
+            "examples": ["8 in 10", "mostly", 0.25],
             "anyOf": [
                 {"enum": list(WORDS)},
-                {"type": "string", "pattern": _RATIO.pattern},
+                {"type": "string", "pattern": f"^{_RATIO.pattern}$"},
                 {"type": "number", "minimum": 0, "maximum": 1},
             ],
         }

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 
 from diagnose.knowledge.hazards import hazards
-from diagnose.knowledge.models import Cause, ConfirmingTest, Costed, Evidence, Finding, Question
+from diagnose.knowledge.models import OPTION_USUAL, Cause, ConfirmingTest, Costed, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.knowledge.reader import Problem
 
@@ -20,7 +20,6 @@ HARDLY = 0.05
 """An answer that a cause shows no more often than this is no context for its evidence."""
 CHEAP_MINUTES = 25.0
 """A confirming test that takes no more than this, attention and a tenth of the machine's time, and no money, is cheap."""
-OPTION_USUAL = 0.2
 
 Cell = tuple[str, str]
 """Question or finding, and one of its answers."""

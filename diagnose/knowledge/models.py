@@ -7,7 +7,16 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    WithJsonSchema,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from diagnose.knowledge.frequency import Frequency
@@ -20,6 +29,9 @@ EFFORT_MINUTES: Mapping[str, float] = MappingProxyType(
 )
 """Minutes of the user's time that finding an answer takes."""
 
+OPTION_USUAL = 0.2
+"""Usual share of an option to tick where the file leaves it open."""
+
 FREE_SOURCES = ("common practice", "from memory")
 """What may stand for a source where nothing published is cited."""
 
@@ -27,8 +39,8 @@ Effort = Literal["glance", "recall", "handle", "measure", "reprint"]
 
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
-# Rule texts reach terminals and pages; a control character has no business in them.
-_CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")
+# Rule texts reach terminals and pages: no character that acts on either, or turns the direction of reading, stands in them.
+_CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def _id(raw: str) -> str:
@@ -71,14 +83,23 @@ def _none(raw: Any) -> Any:
     return None if raw == "none" else raw
 
 
-Id = Annotated[str, AfterValidator(_id)]
+# What stands beside the validators is for editors: the schema of a rule file (`schema.py`) says what may be written.
+Id = Annotated[str, AfterValidator(_id), WithJsonSchema({"type": ["string", "integer"], "pattern": f"^{_ID.pattern}$"})]
 Text = Annotated[str, AfterValidator(_text)]
 Loss = Annotated[Text | None, BeforeValidator(_none)]
 """A sentence, or ``none``."""
 Picture = Annotated[str, AfterValidator(_picture)]
-Ids = Annotated[tuple[Id, ...], BeforeValidator(one_or_many)]
-Usual = Annotated[Frequency | dict[str, Frequency] | None, PlainValidator(_usual)]
-Condition = dict[Id, Annotated[tuple[Id, ...], BeforeValidator(one_or_many), Field(min_length=1)]]
+Ids = Annotated[tuple[Id, ...], BeforeValidator(one_or_many, json_schema_input_type=Id | tuple[Id, ...])]
+Usual = Annotated[
+    Frequency | dict[str, Frequency] | None,
+    PlainValidator(_usual, json_schema_input_type=Frequency | dict[Id, Frequency] | None),
+]
+SomeIds = Annotated[
+    tuple[Id, ...],
+    BeforeValidator(one_or_many, json_schema_input_type=Id | Annotated[tuple[Id, ...], Field(min_length=1)]),
+    Field(min_length=1),
+]
+Condition = dict[Id, SomeIds]
 """Question or finding id to the answers under which something holds."""
 Rank = Annotated[int, Field(ge=1, le=5)]
 
@@ -376,9 +397,12 @@ class Example(Part):
     name: Text
     answers: dict[Id, Ids] = Field(default_factory=dict)
     findings: dict[Id, Id] = Field(default_factory=dict)
-    expect: Annotated[tuple[Expect, ...], BeforeValidator(lambda raw: [raw] if isinstance(raw, dict) else raw)] = Field(
-        min_length=1
-    )
+    expect: Annotated[
+        tuple[Expect, ...],
+        BeforeValidator(
+            lambda raw: [raw] if isinstance(raw, dict) else raw, json_schema_input_type=Expect | tuple[Expect, ...]
+        ),
+    ] = Field(min_length=1)
 
 
 class Source(Entry):
@@ -395,12 +419,22 @@ class Adjust(Part):
     evidence: tuple[Evidence, ...] = ()
 
 
+class Requires(Part):
+    """What a pack needs to mean what it says."""
+
+    program: Annotated[str, Field(pattern=r"^\d+(\.\d+){0,2}$"), WithJsonSchema({"type": ["string", "number"]})] | None = None
+    """Version of this program, or a later one."""
+    packs: Annotated[tuple[Text, ...], BeforeValidator(one_or_many, json_schema_input_type=str | tuple[str, ...])] = ()
+    """Names of packs that must lie below it."""
+
+
 class PackHeader(Part):
     """What a pack says of itself."""
 
     name: Text
-    version: Text = "1"
+    version: Annotated[Text, WithJsonSchema({"type": ["string", "number"]})] = "1"
     contact: Text | None = None
+    requires: Requires | None = None
 
 
 class Coupon(Entry):

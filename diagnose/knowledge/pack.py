@@ -10,7 +10,8 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from diagnose.errors import BadInput, nearest
+from diagnose import __version__
+from diagnose.errors import BadInput, nearest, visible
 from diagnose.knowledge.cards import Printer
 from diagnose.knowledge.materials import Material
 from diagnose.knowledge.models import (
@@ -46,6 +47,9 @@ KINDS: dict[str, type[BaseModel]] = {
 """Top-level list of a rule file to the model of its entries."""
 
 
+ENTRY_KINDS = ("causes", "questions", "findings", "tests", "remedies", "printers", "materials", "coupons", "sources")
+"""Kinds of entries that have an id and can be shown."""
+SUFFIXES = (".yaml", ".yml")
 QUICK_MACHINE_MINUTES = 5.0
 """A confirming test that takes the machine no longer than this is asked in the interview like any question."""
 
@@ -63,7 +67,7 @@ class Origin:
     """The file as seen from beside its pack, for people to read."""
 
     def __str__(self) -> str:
-        return f"{self.short or self.file}:{self.line}"
+        return visible(f"{self.short or self.file}:{self.line}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +153,7 @@ class Knowledge:
         origin = self.lines.get((cause, index))
         if origin is None or origin.file == problem.file:
             return problem
-        return Problem(origin.file, origin.line, origin.column, cause, problem.what, problem.instead, problem.hard)
+        return replace(problem, file=origin.file, line=origin.line, column=origin.column, id=cause)
 
 
 def load(folders: Iterable[Path], only: str | None = None) -> tuple[Knowledge, list[Problem]]:
@@ -168,22 +172,11 @@ def load(folders: Iterable[Path], only: str | None = None) -> tuple[Knowledge, l
 
 
 def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only: str | None = None) -> None:
-    try:
-        if folder.is_file():
-            files = [folder]
-        elif folder.is_dir():
-            inside = (p for p in folder.rglob("*") if p.suffix in (".yaml", ".yml"))
-            files = sorted(p for p in inside if not any(part.startswith(".") for part in p.relative_to(folder).parts))
-        else:
-            raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(folder))
-    except OSError as error:
-        raise BadInput(
-            f"cannot be read ({error.strerror or error})", "give a folder that holds .yaml files", str(folder)
-        ) from error
+    files = rule_files(folder)
     if not files:
         raise BadInput("the folder holds no .yaml file", "give a folder that holds rule files", str(folder))
     documents = list(_documents(folder, files, knowledge, problems, only))
-    header = _header(folder, documents, problems)
+    header = _header(folder, documents, problems, knowledge)
     fresh: set[tuple[str, str]] = set()
     for short, document in documents:
         for kind, entries in document.data.items():
@@ -214,6 +207,24 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
     knowledge.packs.append(header)
 
 
+def rule_files(pack: Path) -> list[Path]:
+    """Return the rule files of a pack, in order: of a folder all that is not hidden, or the single file itself.
+
+    Raises BadInput where there is no such folder, or it cannot be read.
+    """
+    try:
+        if pack.is_file():
+            return [pack]
+        if pack.is_dir():
+            inside = (p for p in pack.rglob("*") if p.suffix in SUFFIXES)
+            return sorted(p for p in inside if not any(part.startswith(".") for part in p.relative_to(pack).parts))
+    except OSError as error:
+        raise BadInput(
+            f"cannot be read ({error.strerror or error})", "give a folder that holds .yaml files", str(pack)
+        ) from error
+    raise BadInput("there is no such folder of rules", "give a folder that holds .yaml files", str(pack))
+
+
 def _documents(
     folder: Path, files: list[Path], knowledge: Knowledge, problems: list[Problem], only: str | None
 ) -> Iterator[tuple[str, Document]]:
@@ -233,13 +244,43 @@ def _documents(
             problems.append(Problem(document.file, 1, 1, "", "is not a mapping", hint))
 
 
-def _header(folder: Path, documents: list[tuple[str, Document]], problems: list[Problem]) -> PackHeader:
+def _header(
+    folder: Path, documents: list[tuple[str, Document]], problems: list[Problem], knowledge: Knowledge
+) -> PackHeader:
     """Return the header of a pack, in whichever of its files it stands; a pack without one has its folder's name."""
-    header = PackHeader(name=folder.name)
+    header = PackHeader.model_construct(name=visible(folder.name))  # a folder may be called anything
+    first = ""
     for _, document in documents:
-        if "pack" in document.data:
-            header = validated(PackHeader, document.data["pack"], document, ("pack",), "", problems) or header
+        if "pack" not in document.data:
+            continue
+        at = document.place(("pack",), key=True)
+        if first:
+            what = f"the pack has a header at {first} already"
+            problems.append(Problem(document.file, *at, "", what, "keep one of the two"))
+            continue
+        first = f"{document.file}:{at[0]}"
+        header = validated(PackHeader, document.data["pack"], document, ("pack",), "", problems) or header
+        problems += _lacking(header, document, {p.name for p in knowledge.packs})
     return header
+
+
+def _lacking(header: PackHeader, document: Document, below: set[str]) -> Iterator[Problem]:
+    """Yield what a pack requires and does not find."""
+    needs = header.requires
+    if needs is None:
+        return
+    if needs.program and _version(needs.program) > _version(__version__):
+        at = document.place(("pack", "requires", "program"))
+        what = f"this pack needs version {needs.program} of the program, and this is {__version__}"
+        yield Problem(document.file, *at, header.name, what, "bring the program up to date, or take an older pack")
+    for name in needs.packs:
+        if name not in below:
+            at = document.place(("pack", "requires", "packs"))
+            yield Problem(document.file, *at, header.name, f"this pack needs the pack {name!r} below it", "install that one first, or name it first with --rules")
+
+
+def _version(said: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in said.split(".")[:3] if part.isdigit())
 
 
 def _mentions(path: Path, kind: str) -> bool:
@@ -363,13 +404,26 @@ def validated(
     try:
         return model.model_validate(raw)
     except ValidationError as error:
-        for fault in error.errors():
+        for fault in _told_once(error.errors()):
             loc = tuple(step for step in fault["loc"] if step != "[key]")
             what, instead = _in_words(fault, model, loc)
             key = fault["type"] == "extra_forbidden" or "[key]" in fault["loc"]
             line, column = document.place((*path, *loc), key=key)
             problems.append(Problem(document.file, line, column, id, what, instead))
         return None
+
+
+def _told_once(faults: list[Any]) -> Iterator[Any]:
+    """Yield the faults without those that only follow from another: a misspelt field lacks, a broken list is empty."""
+    strangers = {(fault["loc"][:-1], str(fault["loc"][-1])) for fault in faults if fault["type"] == "extra_forbidden"}
+    for fault in faults:
+        loc = fault["loc"]
+        misspelt = fault["type"] == "missing" and any(
+            within == loc[:-1] and nearest(name, [loc[-1]]) for within, name in strangers
+        )
+        broken = fault["type"] == "too_short" and any(other["loc"][: len(loc)] == loc for other in faults if other is not fault)
+        if not misspelt and not broken:
+            yield fault
 
 
 def _in_words(fault: Any, model: type[BaseModel], loc: tuple[str | int, ...]) -> tuple[str, str]:

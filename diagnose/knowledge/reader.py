@@ -14,12 +14,14 @@ from typing import Any
 
 import yaml
 
+from diagnose.errors import visible
 from diagnose.knowledge import parsed
 
 _Loader: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 MOST_BYTES = 8_000_000
 """A rule file larger than this is not a rule file."""
+NESTED = "rule files are four levels deep at most"
 REMEMBERED = 256
 """Files whose documents are kept in memory: all of the rules, several times over."""
 _PLAIN_TAGS = {f"tag:yaml.org,2002:{t}" for t in ("str", "int", "float", "bool", "null", "timestamp", "map", "seq")} | {
@@ -42,10 +44,12 @@ class Problem:
     what: str
     instead: str
     hard: bool = True
+    rule: str = "rule-file"
+    """Name of what is broken: of a check, or that a file or entry cannot be read at all."""
 
     def __str__(self) -> str:
         entry = f"{self.id}: " if self.id else ""
-        return f"{self.file}:{self.line}:{self.column}: {entry}{self.what}: {self.instead}"
+        return visible(f"{self.file}:{self.line}:{self.column}: {entry}{self.what}: {self.instead}")
 
 
 @dataclass(frozen=True)
@@ -136,15 +140,18 @@ def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
     try:
         root = yaml.compose(text, Loader=_Loader)
     except yaml.MarkedYAMLError as error:
+        if "nesting depth" in str(error.problem):
+            return failed("is nested too deeply", NESTED)
         mark = error.problem_mark or error.context_mark
         where = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         return failed(f"is not valid YAML ({error.problem or error.context})", _yaml_advice(text, where), *where)
     except yaml.YAMLError as error:
-        return failed(
-            f"is not valid YAML ({str(error).splitlines()[0]})", "take out characters that text files do not hold"
-        )
+        passed = text[: _reached(error, text)]
+        where = passed.count("\n") + 1, len(passed) - passed.rfind("\n")
+        what = f"is not valid YAML ({str(error).splitlines()[0]})"
+        return failed(what, "take out characters that text files do not hold", *where)
     except RecursionError:
-        return failed("is nested too deeply", "rule files are four levels deep at most")
+        return failed("is nested too deeply", NESTED)
     problems: list[Problem] = []
     try:
         data = _Plain(name, problems).convert(root) if root is not None else None
@@ -170,6 +177,16 @@ def _in_lists(node: yaml.Node, path: str) -> Iterator[tuple[str, tuple[int, int]
             if not isinstance(child, yaml.ScalarNode):
                 yield f"{path}{index}", (child.start_mark.line + 1, child.start_mark.column + 1)
                 yield from _in_lists(child, f"{path}{index}.")
+
+
+def _reached(error: yaml.YAMLError, text: str) -> int:
+    """Return how far into a text the parser came: it counts bytes, or characters, or does not say."""
+    at = getattr(error, "position", 0)
+    bad = getattr(error, "character", None)
+    if isinstance(bad, int):
+        found = text.find(chr(bad))
+        return found if found >= 0 else min(at, len(text))
+    return min(at, len(text))
 
 
 def _yaml_advice(text: str, where: tuple[int, int]) -> str:

@@ -1,4 +1,4 @@
-"""Which packs are in force: the built-in one, the user's own, those of settings files, those given by hand.
+"""Which packs are in force: the built-in one, installed ones, the user's own, those of settings files, those given by hand.
 
 Two settings files are read: ``settings.yaml`` in the user's settings folder, and ``diagnose.yaml`` in the folder the
 program is started in. Both may say ``rules: [folder, ...]``, seen from where the file is.
@@ -24,13 +24,26 @@ PROJECT_FILE = "diagnose.yaml"
 class Settings(Part):
     """What a settings file may say."""
 
-    rules: Annotated[tuple[Text, ...], BeforeValidator(one_or_many)] = ()
+    rules: Annotated[tuple[Text, ...], BeforeValidator(one_or_many, json_schema_input_type=str | tuple[str, ...])] = ()
     """Folders of rules, or single files, laid over each other in this order."""
 
 
 def own_pack() -> Path:
     """Return the folder of the user's own rules, which need not be there."""
     return own_settings() / "rules"
+
+
+def packs_folder() -> Path:
+    """Return the folder of packs from other shops, which need not be there."""
+    return own_settings() / "packs"
+
+
+def installed_packs(folder: Path) -> list[Path]:
+    """Return the packs in a folder of packs, by name."""
+    try:
+        return sorted(p for p in folder.iterdir() if p.is_dir() and not p.name.startswith(".") and _holds_rules(p))
+    except OSError:
+        return []
 
 
 def packs_in_force(given: Iterable[Path] = (), *, own: bool = True) -> tuple[Path, ...]:
@@ -47,6 +60,7 @@ def packs_in_force(given: Iterable[Path] = (), *, own: bool = True) -> tuple[Pat
     """
     packs: list[Path] = []
     if own:
+        packs += installed_packs(packs_folder())
         if _holds_rules(own_pack()):
             packs.append(own_pack())
         packs += _named_in(own_settings() / "settings.yaml")

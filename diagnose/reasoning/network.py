@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.knowledge.frequency import LEAST
-from diagnose.knowledge.models import RATES, Answer, Cause, Evidence, Finding, Question
+from diagnose.knowledge.models import OPTION_USUAL, RATES, Answer, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning import trials
 
@@ -23,8 +23,6 @@ Array = NDArray[np.float64]
 
 UNEXPLAINED_SHARE = 0.05
 """Prior of *something not in the rules*, whatever the size of the pack."""
-OPTION_USUAL = 0.2
-"""Usual share of an option of a question of kind several, where the file leaves it open."""
 YES, NO = 0, 1
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from textual.app import App
 from textual.binding import ActiveBinding, Binding
@@ -16,7 +16,8 @@ from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
 from diagnose.triage import Given, LedgerLine, NextStep, TestView
 from diagnose.triage.explain import say_result
-from diagnose.triage.wording import decibans, percent
+from diagnose.triage.manual import Section
+from diagnose.triage.wording import cost, decibans, percent
 
 
 def why_page(question: Question, step: NextStep | None) -> Page:
@@ -39,8 +40,29 @@ def why_page(question: Question, step: NextStep | None) -> Page:
     return text_page("Why this question", said)
 
 
-def ledger_page(cause: Cause, lines: Sequence[LedgerLine], asked: Mapping[str, str], share: float) -> Page:
-    """Return everything for and against a cause, with the place of each rule, and what it adds up to."""
+class LedgerPage(Page):
+    """Everything for and against a cause; one key leads on to all that the rules say of it."""
+
+    BINDINGS = [
+        Binding("r", "manual", "All the rules say", id="manual-page", tooltip="Everything the rules say of this cause, as a page."),
+    ]
+
+    def __init__(self, title: str, build: Callable[[int], Content], manual: Callable[[], Page]) -> None:
+        super().__init__(title, build)
+        self.manual = manual
+
+    def action_manual(self) -> None:
+        """Lay the page of the manual over this one."""
+        self.app.push_screen(self.manual())
+
+
+def ledger_page(
+    cause: Cause, lines: Sequence[LedgerLine], asked: Mapping[str, str], share: float, manual: Callable[[], Sequence[Section]]
+) -> Page:  # fmt: skip
+    """Return everything for and against a cause, with the place of each rule, and what it adds up to.
+
+    ``manual`` makes what the rules say of the cause, once somebody wants to read it.
+    """
     total = sum(line.decibans for line in lines)
 
     def build(width: int) -> Content:
@@ -61,7 +83,27 @@ def ledger_page(cause: Cause, lines: Sequence[LedgerLine], asked: Mapping[str, s
             parts += [Content(""), look.hang(Content("It misleads: "), cause.misleads, width)]
         return look.lines(parts)
 
-    return Page(f"Why {cause.name}", build)
+    return LedgerPage(f"Why {cause.name}", build, lambda: manual_page(cause.name, manual()))
+
+
+def manual_page(title: str, sections: Sequence[Section]) -> Page:
+    """Return an entry of the rules as a page of the manual."""
+    tones = {"plain": "", "strong": look.BOLD, "quiet": look.QUIET}
+
+    def build(width: int) -> Content:
+        parts: list[Content] = []
+        for section in sections:
+            parts += [Content("")] if parts else []
+            parts.append(look.styled(section.title, look.STRONG))
+            for line in section.lines:
+                if line.tone == "caution":
+                    parts += (Content("  " * line.inside) + each for each in caution(line.text, width - 2 * line.inside).split("\n"))
+                else:
+                    indent = Content("  " * line.inside)
+                    parts.append(look.hang(indent, look.styled(line.text, tones[line.tone]), width))
+        return look.lines(parts)
+
+    return Page(title, build)
 
 
 def steps_rows(steps: Sequence[NextStep]) -> list:  # type: ignore[type-arg]
@@ -75,18 +117,6 @@ def steps_rows(steps: Sequence[NextStep]) -> list:  # type: ignore[type-arg]
         )  # fmt: skip
 
     return [lambda width, step=step: row(step, width) for step in steps]
-
-
-def cost(entry: Costed) -> str:
-    """Return what a test or remedy costs, in words."""
-    parts = [f"{entry.minutes:g} min of your time"]
-    if entry.machine_minutes:
-        parts.append(f"{entry.machine_minutes:g} min of the machine")
-    if entry.grams:
-        parts.append(f"{entry.grams:g} g of filament")
-    if entry.money:
-        parts.append(f"about {entry.money:g} for parts")
-    return ", ".join(parts)
 
 
 def caution(text: str, width: int) -> Content:
@@ -177,7 +207,7 @@ def body(entry: Costed, width: int) -> Iterable[Content]:
     if entry.caution:
         yield from (indent + line for line in caution(entry.caution, width - 3).split("\n"))
     yield look.hang(indent, entry.do, width)
-    yield look.hang(indent, f"Costs {cost(entry)}.", width, look.QUIET)
+    yield look.hang(indent, f"Costs {cost(entry.minutes, entry.machine_minutes, entry.grams, entry.money)}.", width, look.QUIET)
     if entry.wear:
         yield look.hang(Content("   It wears: "), entry.wear, width)
     if entry.gives_up:

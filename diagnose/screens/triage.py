@@ -455,7 +455,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         """Show everything for and against the suspect under the cursor."""
         cause = self.triage.cause(self.cause)
         share = next(s.probability for s in self.triage.ranking() if s.id == cause.id)
-        self.app.push_screen(pages.ledger_page(cause, self.triage.ledger(cause.id), self._asked(), share))
+        lines, manual = self.triage.ledger(cause.id), partial(self.triage.manual, cause.id)
+        self.app.push_screen(pages.ledger_page(cause, lines, self._asked(), share, manual))
 
     def action_doubts(self) -> None:
         """Say all alarms and doubts."""

@@ -28,6 +28,7 @@ from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
 if TYPE_CHECKING:
     from diagnose.marks.model import Marks
     from diagnose.toolpath.job import Job
+    from diagnose.triage.manual import Section
 
 
 ZERO, TURN = "right", "ccw"
@@ -401,6 +402,13 @@ class Triage:
     def given(self) -> list[Given]:
         """Return every answer and finding on the case, and the marks, and whether each counts."""
         return account.given(self)
+
+    def manual(self, cause_id: str) -> list[Section]:
+        """Return all that the rules say of a cause, as a page, with the closed cases of this casebook."""
+        from diagnose.triage.manual import cause_page  # it stands on this module
+
+        book = Casebook(self.journal.path.parent).cases() if self.journal else []
+        return cause_page(self.knowledge, self.network, self.cause(cause_id), book)
 
     def question(self, id: str) -> Question:
         """Return a question; raises BadInput when there is none of that id."""

@@ -1,15 +1,16 @@
-"""A case from facts somebody already has: a file of answers, options of a command, a worked example."""
+"""A case from facts somebody already has: a file of answers, options of a command."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from diagnose.errors import BadInput, nearest
-from diagnose.knowledge.models import Example, Expect
 from diagnose.knowledge.pack import Knowledge
 from diagnose.knowledge.reader import Document, read
+from diagnose.knowledge.schema import answers_schema
 from diagnose.reasoning.network import Network
 from diagnose.reasoning.trials import RESULTS
 from diagnose.triage.case import Triage
@@ -20,8 +21,6 @@ FIELDS = ("answers", "tried", "job", "marks", "printer")
 MARKS_FIELDS = ("file", "zero", "turn")
 CASE_FIELDS = ("id", "source", "cause", "notes")
 """What a solved case says beside its answers; whoever ranks it again wants to see the cause found, not told."""
-EXAMPLE_CONFIDENCE = 0.95
-"""How far a finding stated in a worked example is believed: as far as any may be."""
 
 
 @dataclass(slots=True)
@@ -91,6 +90,30 @@ def facts_file(path: Path) -> Facts:
     return facts
 
 
+def facts_schema(knowledge: Knowledge) -> dict[str, Any]:
+    """Return the JSON Schema of a file of answers, for editors; the known ids are offered."""
+    answer = {"anyOf": [{"$ref": "#/$defs/id"}, {"type": "array", "items": {"$ref": "#/$defs/id"}}, {"type": "null"}]}
+    text = {"type": ["string", "null"]}
+    held = {"zero": {"description": "Side of the part where angle 0 is."}, "turn": {"description": "ccw or cw, seen from above."}}
+    return answers_schema(knowledge, {
+        "answers": {
+            "description": "Question to its answer, or to a list of them where several may hold; `unknown` is always allowed.",
+            "type": ["object", "null"], "propertyNames": {"$ref": "#/$defs/questions-id"}, "additionalProperties": answer,
+        },
+        "tried": {
+            "description": "Remedy to what came of it.",
+            "type": ["object", "null"], "propertyNames": {"$ref": "#/$defs/remedies-id"}, "additionalProperties": {"enum": list(RESULTS)},
+        },
+        "job": {"description": "The job file, as seen from beside this one.", **text},
+        "marks": {
+            "description": "CSV file of marks on the part, with how the part was held where that was not as usual.",
+            "anyOf": [text, {"type": "object", "additionalProperties": False, "properties": {"file": text, **{k: {**text, **v} for k, v in held.items()}}}],
+        },
+        "printer": {"description": "Id of a printer card, or the path of one.", **text},
+        **{name: {"description": "Of a solved case; ranking passes it over."} for name in CASE_FIELDS},
+    })  # fmt: skip
+
+
 def add_options(facts: Facts, options: Sequence[str]) -> None:
     """Lay ``question=answer`` options over the facts; repeated ones add up, and they win over the file."""
     said: dict[str, list[str]] = {}
@@ -124,52 +147,6 @@ def triage_from(knowledge: Knowledge, facts: Facts, network: Network | None = No
     if facts.printer:
         triage.choose_printer(facts.printer)
     return triage
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What a worked example came to."""
-
-    example: Example
-    passed: bool
-    got: str
-    """The three first suspects with their shares."""
-    failures: tuple[str, ...]
-
-
-def run_examples(knowledge: Knowledge, network: Network, containing: str = "") -> list[Outcome]:
-    """Run the worked examples whose name contains a text; raises BadInput where there are none."""
-    chosen = [e for e in knowledge.examples if containing.lower() in e.name.lower()]
-    if not chosen:
-        raise BadInput("no worked example was chosen", "leave the filter out, or add some under `examples:`")
-    return [_run(knowledge, network, example) for example in chosen]
-
-
-def _run(knowledge: Knowledge, network: Network, example: Example) -> Outcome:
-    facts = Facts({question: list(given) for question, given in example.answers.items()})
-    triage = triage_from(knowledge, facts, network)
-    if example.findings:
-        triage.believe(example.findings, EXAMPLE_CONFIDENCE)
-    ranking = triage.ranking()
-    shares = {s.id: s.probability for s in ranking}
-    place = {s.id: n for n, s in enumerate(ranking, 1)}
-    failures = tuple(filter(None, (_failure(expect, shares, place) for expect in example.expect)))
-    got = ", ".join(f"{s.id} {s.probability:.2f}" for s in ranking[:3])
-    return Outcome(example, not failures, got, failures)
-
-
-def _failure(expect: Expect, shares: Mapping[str, float], place: Mapping[str, int]) -> str:
-    if expect.first is not None:
-        if place[expect.first] != 1:
-            return f"{expect.first} is number {place[expect.first]}, not first"
-        if expect.above is not None and shares[expect.first] <= expect.above:
-            return f"{expect.first} has {shares[expect.first]:.3f}, not above {expect.above}"
-    cause = expect.cause or ""
-    if expect.within_first is not None and place[cause] > expect.within_first:
-        return f"{cause} is number {place[cause]}, not within the first {expect.within_first}"
-    if expect.not_above is not None and shares[cause] > expect.not_above:
-        return f"{cause} has {shares[cause]:.3f}, above {expect.not_above}"
-    return ""
 
 
 def _beside(path: Path, name: str) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.inference import Seen, joint_log_likelihood, log_likelihood, posterior
 from diagnose.reasoning.network import YES, Network
-from diagnose.triage.facts import EXAMPLE_CONFIDENCE
+from diagnose.triage.examples import EXAMPLE_CONFIDENCE
 
 REACHED = 0.6
 """A cause with a greater share than this in its own plain case is reached."""
@@ -43,10 +43,17 @@ def reach(knowledge: Knowledge, network: Network, *, results: bool = False) -> l
 
     ``results`` tells whether the results of confirming tests are answered too.
     """
-    left_out = {about for about, kind in network.kind.items() if kind == "remedy"}  # a plain case is one before any cure
+    left_out = _never_asked(network)
     left_out |= set() if results else knowledge.result_questions()
     order = [i for i in _parents_first(network) if network.nodes[i].about not in left_out]
     return [_reach(knowledge, network, row, order) for row in range(1, len(network.causes) + 1)]
+
+
+def reach_of(knowledge: Knowledge, network: Network, cause: str) -> Reach:
+    """Return one cause with its own plain case, the results of tests among it."""
+    left_out = _never_asked(network)
+    order = [i for i in _parents_first(network) if network.nodes[i].about not in left_out]
+    return _reach(knowledge, network, network.row(cause), order)
 
 
 def plain_case(network: Network, row: int, order: list[int], findings: frozenset[str]) -> dict[int, Seen]:
@@ -89,6 +96,22 @@ def _reach(knowledge: Knowledge, network: Network, row: int, order: list[int]) -
     ))  # fmt: skip
     name = network.causes[rival - 1] if rival else ""
     return Reach(network.causes[row - 1], float(shares[row]), name, float(shares[rival]), answers, speaking)
+
+
+def rivals(knowledge: Knowledge, network: Network, cause: str, most: int) -> list[tuple[str, float]]:
+    """Return the likeliest other causes in a cause's own plain case, each with its share, tests left undone."""
+    row = network.row(cause)
+    left_out = _never_asked(network) | knowledge.result_questions()
+    order = [i for i in _parents_first(network) if network.nodes[i].about not in left_out]
+    observed = plain_case(network, row, order, frozenset(knowledge.findings))
+    shares = posterior(network, log_likelihood(network, observed))
+    others = [int(r) for r in np.argsort(-shares) if r not in (0, row)]
+    return [(network.causes[r - 1], float(shares[r])) for r in others[:most]]
+
+
+def _never_asked(network: Network) -> set[str]:
+    """Return what no plain case has: a plain case is one before any cure."""
+    return {about for about, kind in network.kind.items() if kind == "remedy"}
 
 
 def _parents_first(network: Network) -> list[int]:

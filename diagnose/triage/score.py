@@ -6,45 +6,21 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
 
 import numpy as np
 
 from diagnose.cases.solved import Placed
 from diagnose.errors import BadInput
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.intervals import Hits, wilson
 from diagnose.reasoning.network import Array, Network, compile_network
-from diagnose.triage.facts import EXAMPLE_CONFIDENCE, Facts, triage_from
+from diagnose.triage.examples import EXAMPLE_CONFIDENCE
+from diagnose.triage.facts import Facts, triage_from
 
 EDGES = (0.0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
 """Bounds of the bins of the calibration curve, narrow where shares are many or a small error matters."""
-Z95 = 1.959963984540054
 PLACES = (1, 3, 5)
 """The places within which a cause counts as found: first, within three, within five."""
-
-
-@dataclass(frozen=True, slots=True)
-class Hits:
-    """So many of so many, with the interval in which the true share lies (95 %)."""
-
-    count: int
-    of: int
-    low: float
-    high: float
-
-    @property
-    def share(self) -> float:
-        return self.count / self.of if self.of else 0.0
-
-
-def wilson(count: int, of: int, z: float = Z95) -> Hits:
-    """Return a share with its interval (Wilson 1927); from 0 to 1 where nothing was counted."""
-    if of == 0:
-        return Hits(0, 0, 0.0, 1.0)
-    share, extra = count / of, z * z / of
-    middle = (share + extra / 2) / (1 + extra)
-    half = z / (1 + extra) * sqrt(share * (1 - share) / of + extra / of / 4)
-    return Hits(count, of, max(0.0, middle - half), min(1.0, middle + half))
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,18 @@ def times(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def cost(minutes: float, machine_minutes: float, grams: float, money: float) -> str:
+    """Return a cost in words."""
+    parts = [f"{minutes:g} min of your time"]
+    if machine_minutes:
+        parts.append(f"{machine_minutes:g} min of the machine")
+    if grams:
+        parts.append(f"{grams:g} g of filament")
+    if money:
+        parts.append(f"about {money:g} for parts")
+    return ", ".join(parts)
+
+
 FREQUENCY_WORDS = {
     "always": "always",
     "nearly-always": "nearly always",

@@ -91,7 +91,7 @@ def test_show_reads_like_a_page_and_names_its_lines(capsys: pytest.CaptureFixtur
         for entry in got[kind][:2]:
             assert entry["id"] in run(capsys, "rules", "show", entry["id"]).out
     page = run(capsys, "rules", "show", "wet-filament").out
-    for words in ("How it shows", "Evidence", "Misleads", "Confirm it with", "Cure it with", ".yaml:"):
+    for words in ("What it is", "How it looks", "What speaks for it", "What it is mistaken for", "How to confirm it", "How to cure it", ".yaml:"):
         assert words in page
     seen = run(capsys, "rules", "show", "wet-filamant")
     assert seen.code == 2

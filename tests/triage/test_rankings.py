@@ -7,7 +7,7 @@ import pytest
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.network import Network, compile_network
 from diagnose.triage import Triage, knowledge_from
-from diagnose.triage.facts import run_examples
+from diagnose.triage.examples import run_examples
 
 
 @pytest.fixture(scope="module")

@@ -11,9 +11,10 @@ from diagnose.cases.solved import read_solved
 from diagnose.cli.common import json_option, print_json, quiet_option, rules_option
 from diagnose.cli.words import indented
 from diagnose.knowledge.builtin import casebook_folder
+from diagnose.reasoning.intervals import Hits
 from diagnose.triage import knowledge_from
 from diagnose.triage.contract import score_json
-from diagnose.triage.score import PLACES, Bin, Hits, Score, Scored
+from diagnose.triage.score import PLACES, Bin, Score, Scored
 from diagnose.triage.score import score as score_cases
 from diagnose.triage.wording import percent, times
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from diagnose.cli.toolpath.reading import Told
-from diagnose.cli.whole import write_whole
 from diagnose.errors import BadInput
+from diagnose.whole import write_whole
 
 COLUMNS = ("job", "printer", "line", "x_mm", "y_mm", "z_mm", "t_s", "length_s", "why")
 HEADER = ",".join(COLUMNS)
