@@ -13,6 +13,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    PlainSerializer,
     PlainValidator,
     WithJsonSchema,
     model_validator,
@@ -79,6 +80,13 @@ def _usual(raw: Any) -> Frequency | dict[str, Frequency] | None:
     return Frequency.parse(raw)
 
 
+def _said(usual: Frequency | dict[str, Frequency] | None) -> str | dict[str, str] | None:
+    """Return a usual share as a rule file writes it."""
+    if isinstance(usual, dict):
+        return {defect: share.said for defect, share in usual.items()}
+    return usual.said if usual else None
+
+
 def _none(raw: Any) -> Any:
     return None if raw == "none" else raw
 
@@ -93,6 +101,7 @@ Ids = Annotated[tuple[Id, ...], BeforeValidator(one_or_many, json_schema_input_t
 Usual = Annotated[
     Frequency | dict[str, Frequency] | None,
     PlainValidator(_usual, json_schema_input_type=Frequency | dict[Id, Frequency] | None),
+    PlainSerializer(_said),
 ]
 SomeIds = Annotated[
     tuple[Id, ...],

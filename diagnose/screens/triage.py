@@ -45,10 +45,8 @@ IN_SHORT = "? There is something to look at again"
 
 WIDE_SCREEN = 120
 """Cells from which the bands stand side by side."""
-
 LEADING = 3
 """Suspects whose evidence comes first on the page of findings."""
-
 HEAD_AND_KEYS = 2
 """Lines above and below the bands."""
 
