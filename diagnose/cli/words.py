@@ -105,7 +105,9 @@ def material(m: Material) -> Iterator[str]:
 def indented(text: str, by: int, hang: int = 0) -> Iterator[str]:
     """Yield a text wrapped to the terminal and indented, all lines but the first by ``hang`` more."""
     width = min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
-    yield from textwrap.wrap(text, width, initial_indent=" " * by, subsequent_indent=" " * (by + hang))
+    yield from textwrap.wrap(
+        text, width, initial_indent=" " * by, subsequent_indent=" " * (by + hang), break_on_hyphens=False
+    )  # ids stay whole
 
 
 def closing(triage: Triage) -> Iterator[str]:

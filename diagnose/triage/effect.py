@@ -59,6 +59,8 @@ class Moved:
     failed_before: tuple[str, ...] = ()
     """Of a worked example: what did not come out as it says."""
     failed_after: tuple[str, ...] = ()
+    new: bool = False
+    """Whether it is a worked example that comes with the change."""
 
     @property
     def share(self) -> float:
@@ -70,8 +72,8 @@ class Moved:
 
     @property
     def breaks(self) -> bool:
-        """Whether a worked example comes out as it says no longer, or not in the new rules."""
-        return self.after is None or bool(self.failed_after and not self.failed_before)
+        """Whether a worked example comes out as it says no longer, or never did, or cannot be ranked any more."""
+        return self.after is None or bool(self.failed_after and (self.new or not self.failed_before))
 
     @property
     def noticed(self) -> bool:
@@ -121,7 +123,8 @@ def _compared(before: Rules, after: Rules, situation: Situation) -> Moved:
             continue
         shares.append(_shares(triage))
         failed.append(tuple(map(str, failures(situation.example, triage))) if situation.example else ())
-    return Moved(situation.name, situation.kind, shares[0], shares[1], failed[0], failed[1])
+    new = situation.example is not None and all(e.name != situation.name for e in before.knowledge.examples)
+    return Moved(situation.name, situation.kind, shares[0], shares[1], failed[0], failed[1], new)
 
 
 def _shares(triage: Triage) -> dict[str, float]:

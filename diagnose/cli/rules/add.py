@@ -116,7 +116,7 @@ def question(
     for said in gate:
         about, answer = _sign(k, said)
         conditions.setdefault(about, []).append(answer)
-    entry["ask_if"] = conditions
+    entry["ask_if"] = _short(conditions)
     entry["answers"] = [_answer_of(said) for said in answers] or _ask_answers(f)
     keep(place, k, [add_entry(place.pack, "questions", entry, [_stamp()])], quiet=quiet, dry=dry)
 
@@ -159,7 +159,7 @@ def evidence(
         for said in given:
             context, holds = _sign(k, said)
             conditions.setdefault(context, []).append(holds)
-        line = {**{key: line[key] for key in line if key != "because"}, "given": conditions, "because": line["because"]}
+        line = {**{key: line[key] for key in line if key != "because"}, "given": _short(conditions), "because": line["because"]}
     if not quiet:
         _say_weight(k, cause, line)
     keep(place, k, [add_evidence(place.pack, k, cause, line, notes)], quiet=quiet, dry=dry)
@@ -194,7 +194,7 @@ def example(
         if sign is None:
             break
         said.setdefault(sign[0], []).append(sign[1])
-    entry["answers"] = {about: given[0] if len(given) == 1 else given for about, given in said.items()}
+    entry["answers"] = _short(said)
     expect: list[dict[str, Any]] = []
     if first is None and never is None:
         first = f.ask("--first", "Which cause was it? Its id.", lambda line: _known("CAUSE", line, k.causes))
@@ -227,6 +227,11 @@ def printer(
     made = newcard.make(id, name, start, job, list(k.printers.values()), progress(quiet))
     newcard.check(made, k)
     keep(place, k, [Draft(place.pack / "printers" / f"{id}.yaml", None, made.text, "printers", id)], quiet=quiet, dry=dry)
+
+
+def _short(many: Mapping[str, list[str]]) -> dict[str, str | list[str]]:
+    """Return lists of one as the one."""
+    return {key: values[0] if len(values) == 1 else values for key, values in many.items()}
 
 
 def _stamp() -> str:

@@ -115,4 +115,5 @@ def _effect(before: Knowledge, after: Knowledge, added: Sequence[str]) -> None:
     broken = sum(m.breaks for m in moved)
     if broken:
         click.echo()
-        say(f"{times(broken, 'worked example')} no longer comes out as it says: think the numbers over, or the example.")
+        come = "does not come out as it says" if broken == 1 else "do not come out as they say"
+        say(f"{times(broken, 'worked example')} {come}: think the numbers over, or the example.")
