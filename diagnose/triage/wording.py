@@ -58,7 +58,11 @@ def often(said: str) -> str:
     """Return a frequency of a rule file as part of a sentence: ``in 8 of 10 prints``, ``half the time``."""
     if " in " in said:
         return f"in {said.replace(' in ', ' of ')} prints"
-    return FREQUENCY_WORDS.get(said, f"in {said} of all prints")
+    if said in FREQUENCY_WORDS:
+        return FREQUENCY_WORDS[said]
+    share = float(said)
+    of = 100 if share >= 0.01 else 1000
+    return f"in {of * share:.3g} of {of} prints"
 
 
 PLACES = {

@@ -38,7 +38,7 @@ def test_weights_counts_and_frequencies_read_as_part_of_a_sentence() -> None:
         "1 fault", "1,200 faults", "2 stops by",
     )  # fmt: skip
     assert (often("8 in 10"), often("nearly-always"), often("half"), often("0.3")) == (
-        "in 8 of 10 prints", "nearly always", "half the time", "in 0.3 of all prints",
+        "in 8 of 10 prints", "nearly always", "half the time", "in 30 of 100 prints",
     )  # fmt: skip
 
 

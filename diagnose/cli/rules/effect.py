@@ -83,4 +83,4 @@ def _shares(moved: Moved, knowledge: Knowledge) -> Iterator[str]:
         name = knowledge.causes[id].name if id in knowledge.causes else id or "something not in the rules"
         was = percent(before[id]) if before is not None and id in before else "not there"
         now = percent(after[id]) if id in after else "not there"
-        yield f"    {was:>9} -> {now:<9}  {name}" + (f"  [{id}]" if id else "")
+        yield from indented(f"{was:>9} -> {now:<9}  {name}" + (f"  [{id}]" if id else ""), 4, 24)

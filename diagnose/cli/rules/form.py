@@ -184,4 +184,4 @@ def yes(prompt: str) -> bool:
 def heading(words: str) -> None:
     """Set a part of a form apart."""
     click.echo()
-    click.echo(words)
+    say(words)
