@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from diagnose.reasoning.network import Array
+Array = NDArray[np.float64]
+
 
 
 def look_again(stated: Array, usual: Array, slips: float) -> Array:

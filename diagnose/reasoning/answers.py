@@ -15,6 +15,8 @@ from diagnose.reasoning.inference import Seen, log_likelihood, standing
 from diagnose.reasoning.network import NO, YES, Network
 
 UNKNOWN = "unknown"
+EXAMPLE_CONFIDENCE = 0.95
+"""How far a finding stated in a worked example or a solved case is believed: as far as any may be."""
 
 
 @dataclass(frozen=True, slots=True)

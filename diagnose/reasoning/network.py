@@ -18,6 +18,7 @@ from diagnose.knowledge.frequency import LEAST
 from diagnose.knowledge.models import OPTION_USUAL, RATES, Answer, Cause, Evidence, Finding, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning import trials
+from diagnose.reasoning.again import look_again
 
 Array = NDArray[np.float64]
 
@@ -346,8 +347,6 @@ def _fill_again(node: Node, first: int, nodes: Sequence[Node], rows: int) -> Non
 
     Its slips are looks that only repeat the first one, and the usual shares say just that: mostly the same again.
     """
-    from diagnose.reasoning.again import look_again
-
     before = nodes[first]
     stated = np.broadcast_to(before.usual, (rows, len(before.states))).copy()
     for block in before.blocks:

@@ -22,13 +22,13 @@ from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.reasoning.trials import CURED
 from diagnose.triage import account, cure, explain, steps
 from diagnose.triage import marks as marked
+from diagnose.triage.manual import Section, cause_page
 from diagnose.triage.sources import card, machine_of
 from diagnose.triage.views import Given, LedgerLine, NextStep, Suspect, TestView
 
 if TYPE_CHECKING:
     from diagnose.marks.model import Marks
     from diagnose.toolpath.job import Job
-    from diagnose.triage.manual import Section
 
 
 ZERO, TURN = "right", "ccw"
@@ -405,8 +405,6 @@ class Triage:
 
     def manual(self, cause_id: str) -> list[Section]:
         """Return all that the rules say of a cause, as a page, with the closed cases of this casebook."""
-        from diagnose.triage.manual import cause_page  # it stands on this module
-
         book = Casebook(self.journal.path.parent).cases() if self.journal else []
         return cause_page(self.knowledge, self.network, self.cause(cause_id), book)
 

@@ -8,13 +8,11 @@ from dataclasses import dataclass
 from diagnose.errors import BadInput
 from diagnose.knowledge.models import Example, Expect
 from diagnose.knowledge.pack import Knowledge, Origin
+from diagnose.reasoning.answers import EXAMPLE_CONFIDENCE
 from diagnose.reasoning.network import Network
 from diagnose.triage.case import Triage
 from diagnose.triage.facts import Facts, triage_from
 from diagnose.triage.wording import decibans
-
-EXAMPLE_CONFIDENCE = 0.95
-"""How far a finding stated in a worked example is believed: as far as any may be."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.answers import EXAMPLE_CONFIDENCE
 from diagnose.reasoning.inference import Seen, joint_log_likelihood, log_likelihood, posterior
 from diagnose.reasoning.network import YES, Network
-from diagnose.triage.examples import EXAMPLE_CONFIDENCE
 
 REACHED = 0.6
 """A cause with a greater share than this in its own plain case is reached."""

@@ -12,9 +12,9 @@ import numpy as np
 from diagnose.cases.solved import Placed
 from diagnose.errors import BadInput
 from diagnose.knowledge.pack import Knowledge
+from diagnose.reasoning.answers import EXAMPLE_CONFIDENCE
 from diagnose.reasoning.intervals import Hits, wilson
 from diagnose.reasoning.network import Array, Network, compile_network
-from diagnose.triage.examples import EXAMPLE_CONFIDENCE
 from diagnose.triage.facts import Facts, triage_from
 
 EDGES = (0.0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
