@@ -9,18 +9,24 @@ from __future__ import annotations
 import json
 import os
 import re
-import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from diagnose.cases.turns import taking_turns
 from diagnose.errors import BadInput
+from diagnose.knowledge.reader import read
+from diagnose.whole import write_whole
 
 SUFFIX = ".journal"
+FILED = ".yaml"
 VERSION = 1
-_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
+TRIES = 20
+"""How often to try again where another program opens and closes the same case at the same time."""
+ID = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,15 +60,27 @@ class Case:
     """Remedy id to what came of it, in the order first tried."""
     cured: Cured | None = None
     """What closed the case; None while it is open."""
+    outcome: str = ""
+    """Said by hand: cured, helped, unsolved or nothing-wrong; empty while nobody closed the case by hand."""
+    cause: str = ""
+    """Said by hand: what it was."""
+    notes: list[str] = field(default_factory=list)
+    pictures: list[str] = field(default_factory=list)
+    """Paths of pictures; the case only points at them."""
     follows: str = ""
     """Id of the case whose machine this one goes on with."""
     events: int = 0
     """Events that can be undone."""
 
+    @property
+    def closed(self) -> bool:
+        """Whether it was cured, or closed by hand."""
+        return self.cured is not None or bool(self.outcome)
+
 
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """The journal file of one case."""
+    """The journal of one case: a file of its own while the case is open, the end of the case's file once it is closed."""
 
     path: Path
 
@@ -70,17 +88,23 @@ class Journal:
     def id(self) -> str:
         return self.path.name.removesuffix(SUFFIX)
 
+    @property
+    def filed(self) -> Path:
+        """Where the case stands once it is closed."""
+        return self.path.with_name(self.id + FILED)
+
     def append(self, event: dict[str, Any]) -> None:
-        """Write one event and sync it to disk; raises BadInput where the file cannot be written or has gone."""
+        """Write one event and sync it to disk; raises BadInput where the file cannot be written or has gone.
+
+        Two programs that write to one case take turns; each line is whole. A closed case becomes an open one again.
+        """
         line = json.dumps({"at": _now(), **event}, ensure_ascii=False) + "\n"
         try:
-            # Never made here: a file that was deleted would come back without all that was said before.
-            with os.fdopen(os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)), "rb+") as file:
-                _cut_torn_line(file)
-                # A path that is no text has characters that cannot be written; JSON has an escape for them.
-                file.write(line.encode("utf-8", "backslashreplace"))
-                file.flush()
-                os.fsync(file.fileno())
+            for _ in range(TRIES):
+                self._reopen()
+                if self._append(line):
+                    return
+            raise OSError("another program keeps opening and closing this case")
         except OSError as error:
             raise BadInput(
                 f"the case cannot be saved ({error.strerror or error})",
@@ -88,31 +112,102 @@ class Journal:
                 str(self.path),
             ) from error
 
+    def _append(self, line: str) -> bool:
+        """Write a line; returns False where the case was closed by somebody else while we waited for our turn."""
+        # Never made here: a file that was deleted would come back without all that was said before.
+        with os.fdopen(os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)), "rb+") as file, taking_turns(file):
+            if not _is_still(file, self.path):
+                return False
+            _cut_torn_line(file)
+            # A path that is no text has characters that cannot be written; JSON has an escape for them.
+            file.write(line.encode("utf-8", "backslashreplace"))
+            file.flush()
+            os.fsync(file.fileno())
+        return True
+
+    def _reopen(self) -> None:
+        """Put the journal of a closed case back in its place, and take the case's file away."""
+        if self.path.exists() or not self.filed.exists():
+            return
+        with suppress(BadInput):  # somebody else was quicker
+            write_whole(self.path, self._at_the_end_of_its_file(), str(self.path), new=True)
+        if self.path.exists():
+            self.filed.unlink(missing_ok=True)
+
+    def _at_the_end_of_its_file(self) -> bytes:
+        document, problems = read(self.filed, remember=False)
+        said = document.data.get("journal") if isinstance(document.data, dict) else None
+        if problems or not isinstance(said, str):
+            first = problems[0] if problems else None
+            what = f"the case cannot be read ({first.what})" if first else "the case has no journal, so it cannot be opened again"
+            raise BadInput(what, "restore the file from a copy", str(self.filed))
+        return said.encode("utf-8", "backslashreplace")
+
+    def text(self) -> bytes:
+        """Return the journal as it is written; raises BadInput where it cannot be read."""
+        for _ in range(TRIES):
+            try:
+                return self.path.read_bytes()
+            except FileNotFoundError:
+                if self.filed.exists():
+                    return self._at_the_end_of_its_file()
+            except OSError as error:
+                raise BadInput(f"the case cannot be read ({error.strerror or error})", "", str(self.path)) from error
+        raise BadInput("there is no such case any more", "`diagnose cases list` shows every case", str(self.path))
+
     def read(self) -> list[dict[str, Any]]:
         """Return the events in order; raises BadInput for a file that is no journal."""
-        try:
-            raw = self.path.read_bytes()
-        except OSError as error:
-            raise BadInput(f"the case cannot be read ({error.strerror or error})", "", str(self.path)) from error
-        events = []
-        for number, line in enumerate(raw.split(b"\n"), 1):
-            last = raw.count(b"\n") < number
-            if not line.strip() or last:
-                continue  # without its line end an event was torn by a crash: it never happened
-            try:
-                event = json.loads(line)
-                if not _is_event(event):
-                    raise ValueError
-            except (ValueError, RecursionError) as error:
-                raise BadInput(
-                    "this line is not an event of a case", "restore the file from a copy", f"{self.path}:{number}"
-                ) from error
-            events.append(event)
-        return events
+        return events_of(self.text(), str(self.path))
 
     def case(self) -> Case:
         """Return the case the events add up to."""
         return fold(self.id, self.read())
+
+    def file(self, written: Callable[[bytes], str]) -> bool:
+        """Write a closed case as a file of its own, and take the journal, which is in it, away.
+
+        ``written`` makes the file's text from the journal as it is then. Returns False, with nothing changed, where the
+        case is open or filed already. Raises BadInput where the file cannot be written; the journal is left then.
+        """
+        try:
+            with self.path.open("rb+") as file, taking_turns(file):
+                if not _is_still(file, self.path):
+                    return False
+                text = file.read()
+                if not fold(self.id, events_of(text, str(self.path))).closed:
+                    return False
+                write_whole(self.filed, written(text), str(self.filed))
+                self.path.unlink()
+            return True
+        except FileNotFoundError:
+            return False
+        except OSError as error:
+            raise BadInput(f"the case cannot be closed ({error.strerror or error})", "", str(self.path)) from error
+
+
+def events_of(raw: bytes, where: str) -> list[dict[str, Any]]:
+    """Return the events of a journal in order; raises BadInput, with the line, for what is none."""
+    events = []
+    for number, line in enumerate(raw.split(b"\n"), 1):
+        last = raw.count(b"\n") < number
+        if not line.strip() or last:
+            continue  # without its line end an event was torn by a crash: it never happened
+        try:
+            event = json.loads(line)
+            if not _is_event(event):
+                raise ValueError
+        except (ValueError, RecursionError) as error:
+            raise BadInput("this line is not an event of a case", "restore the file from a copy", f"{where}:{number}") from error
+        events.append(event)
+    return events
+
+
+def _is_still(file: Any, path: Path) -> bool:
+    """Return whether an open file is the one that a path names now."""
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _cut_torn_line(file: Any) -> None:
@@ -199,6 +294,12 @@ def fold(id: str, events: Iterable[dict[str, Any]]) -> Case:
             case.printer = event.get("printer")
         elif what == "tried":
             _try(case, event)
+        elif what == "close":
+            case.outcome, case.cause = str(event.get("outcome", "")), str(event.get("cause") or "")
+        elif what == "note":
+            case.notes.append(str(event.get("text", "")))
+        elif what == "picture":
+            case.pictures.append(str(event.get("path", "")))
         elif what == "title":
             case.title = str(event.get("title", ""))
     case.events = len(standing)
@@ -216,51 +317,3 @@ def _try(case: Case, event: dict[str, Any]) -> None:
     case.tried[remedy] = str(result)
     if event.get("closes"):
         case.cured = Cured(remedy, tuple(event.get("causes", ())))
-
-
-@dataclass(frozen=True, slots=True)
-class Casebook:
-    """A folder of journals. It is made when the first case is started, never before."""
-
-    folder: Path
-
-    def start(self, title: str = "", follows: str = "") -> Journal:
-        """Start a new case, of what remains of another one where ``follows`` names that, and return its journal."""
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise BadInput(
-                f"the casebook folder cannot be made ({error.strerror or error})",
-                "choose another one with --casebook", str(self.folder),
-            ) from error  # fmt: skip
-        words = "-".join(re.findall(r"[a-z0-9]+", title.lower())[:5])[:40]
-        stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
-        id = "-".join(filter(None, [stamp, words, secrets.token_hex(2)]))
-        journal = Journal(self.folder / f"{id}{SUFFIX}")
-        try:
-            journal.path.touch(exist_ok=False)
-        except OSError as error:
-            raise BadInput(
-                f"no case can be started in this folder ({error.strerror or error})",
-                "choose another one with --casebook", str(self.folder),
-            ) from error  # fmt: skip
-        event = {"do": "start", "title": " ".join(title.split()), "version": VERSION}
-        journal.append({**event, "follows": follows} if follows else event)
-        return journal
-
-    def open(self, id: str) -> Journal:
-        """Return the journal of an existing case; raises BadInput when there is none."""
-        path = self.folder / f"{id}{SUFFIX}"
-        if not _ID.fullmatch(id) or not path.is_file():
-            raise BadInput(f"there is no case {id!r}", "start `diagnose` to see the open cases", str(self.folder))
-        return Journal(path)
-
-    def cases(self) -> list[Case]:
-        """Return the cases, last changed first; a damaged one is listed by its id with the title `damaged`."""
-        found = []
-        for path in sorted(self.folder.glob(f"*{SUFFIX}")) if self.folder.is_dir() else []:
-            try:
-                found.append(Journal(path).case())
-            except BadInput as error:
-                found.append(Case(path.name.removesuffix(SUFFIX), title=f"damaged: {error.what}"))
-        return sorted(found, key=lambda c: (c.changed, c.id), reverse=True)

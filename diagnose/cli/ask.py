@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.cli import curing, words
 from diagnose.cli.common import TURNS, ZEROS, casebook_option, printer_option, progress, rules_option
 from diagnose.cli.lines import say, typed

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.cli import words
 from diagnose.cli.lines import say, typed
 from diagnose.cli.plan import step_lines

@@ -150,7 +150,7 @@ def defects_are_answers(k: Knowledge) -> Iterator[Problem]:
 @_rule
 def roles_are_held_once(k: Knowledge) -> Iterator[Problem]:
     """Checks that exactly one question has role defect, and at most one each of the other roles."""
-    for role in ("defect", "second-defect", "defect-again"):
+    for role in ("defect", "second-defect", "defect-again", "material"):
         holders = [q for q in k.questions.values() if q.role == role]
         for extra in holders[1:]:
             yield k.problem(

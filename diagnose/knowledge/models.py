@@ -259,8 +259,8 @@ class Question(Entry):
     missed: Frequency = Frequency(0.3, "0.3")
     """Of kind several: how often an option that is true goes unticked."""
     ask_if: Condition = Field(default_factory=dict)
-    role: Literal["defect", "second-defect", "defect-again"] | None = None
-    """`defect-again` takes the main defect a second time, in other words: its answers are those of `defect`, their
+    role: Literal["defect", "second-defect", "defect-again", "material"] | None = None
+    """`material` says which plastic was printed. `defect-again` takes the main defect a second time, in other words: its answers are those of `defect`, their
     frequencies follow from it, and its slips are people who only repeat what they said."""
     measured_by: Literal["marks"] | None = None
     tells_of: Literal["print", "machine"] = "print"

@@ -93,7 +93,7 @@ class Document:
         return (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
 
 
-def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]:
+def read(path: Path, shown: str | None = None, *, remember: bool = True) -> tuple[Document, list[Problem]]:
     """Read one YAML file.
 
     Parameters
@@ -102,6 +102,8 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
         The file.
     shown
         The name to use in messages; the path itself when left out.
+    remember
+        Whether to keep what the file says for the next process; not for files that are many and seldom read.
 
     Returns
     -------
@@ -114,13 +116,24 @@ def read(path: Path, shown: str | None = None) -> tuple[Document, list[Problem]]
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
         return Document(name, None), [Problem(name, 1, 1, "", what, "check the path and its permissions")]
-    document, problems = _understood(name, raw)
+    document, problems = (_understood if remember else _parsed)(name, raw)
     return document, list(problems)
 
 
 @lru_cache(maxsize=REMEMBERED)
 def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
     """Return a file's document by its bytes: one that is read again unchanged is not parsed again."""
+    before = parsed.recall(name, raw) if len(raw) <= MOST_BYTES else None
+    if before is not None:
+        return Document(name, before[0], raw.decode("utf-8-sig"), before[1]), ()
+    document, problems = _parsed(name, raw)
+    if document.root is not None and not problems:
+        document.entries.update(_in_lists(document.root, ""))
+        parsed.keep(name, raw, document.data, document.entries)
+    return document, problems
+
+
+def _parsed(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
     nothing = Document(name, None)
 
     def failed(what: str, instead: str, line: int = 1, column: int = 1) -> tuple[Document, tuple[Problem, ...]]:
@@ -128,9 +141,6 @@ def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
 
     if len(raw) > MOST_BYTES:
         return failed(f"is {len(raw):,} bytes long", f"split it into files under {MOST_BYTES:,} bytes")
-    before = parsed.recall(name, raw)
-    if before is not None:
-        return Document(name, before[0], raw.decode("utf-8-sig"), before[1]), ()
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -159,10 +169,6 @@ def _understood(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
         return failed("refers to itself without end", "take out the alias (`*name`) that points at its own parent")
     document = Document(name, None if any(p.hard for p in problems) else data, text)
     document.__dict__["root"] = root  # what `root` would parse again
-    if root is not None and not problems:
-        places = dict(_in_lists(root, ""))
-        document.entries.update(places)
-        parsed.keep(name, raw, data, places)
     return document, tuple(problems)
 
 

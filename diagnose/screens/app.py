@@ -14,7 +14,8 @@ from textual.binding import ActiveBinding, Binding
 from textual.message import Message
 from textual.worker import Worker, WorkerState
 
-from diagnose.cases.journal import Case, Casebook
+from diagnose.cases.book import Casebook
+from diagnose.cases.journal import Case
 from diagnose.errors import BadInput
 from diagnose.folders import own_casebook
 from diagnose.screens import look

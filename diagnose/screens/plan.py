@@ -13,7 +13,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import OptionList, Static
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.errors import BadInput
 from diagnose.reasoning.trials import RESULTS
 from diagnose.screens import look

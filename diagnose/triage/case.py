@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.cases.journal import Case, Casebook, Journal, fold
+from diagnose.cases.book import Casebook
+from diagnose.cases.journal import Case, Journal, fold
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.models import Cause, Question, Remedy
 from diagnose.knowledge.pack import Knowledge
@@ -20,7 +21,7 @@ from diagnose.reasoning.answers import Found, Report, Setaside, checked_answer, 
 from diagnose.reasoning.inference import Seen, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.reasoning.trials import CURED
-from diagnose.triage import account, cure, explain, steps
+from diagnose.triage import account, cure, explain, filing, steps
 from diagnose.triage import marks as marked
 from diagnose.triage.manual import Section, cause_page
 from diagnose.triage.sources import card, machine_of
@@ -76,6 +77,8 @@ class Triage:
         """The job file as read last, so that marks typed later need not read it again."""
         self.asks = marked.asks(knowledge)
         """Cause id to what it asks of the marks, of those that ask anything."""
+        self._digests: dict[str, str | None] = {}
+        """Path of a job that was read to the digest of its bytes."""
         self._may_bring: tuple[str | None, dict[str, float]] | None = None
         """Printer card to the findings that a job run on it may bring, each with how far it will be believed."""
 
@@ -101,7 +104,7 @@ class Triage:
         given = checked_answer(self.knowledge, question, answers)
         kind = self.knowledge.questions[question].kind
         unknown = answers == ("unknown",) or (not given and kind == "one")
-        self._record({"do": "answer", "question": question, "answers": None if unknown else list(given)})
+        self.record({"do": "answer", "question": question, "answers": None if unknown else list(given)})
 
     def unknown(self, question: str) -> None:
         """Record that the user cannot tell: it carries no weight, and the question is not asked again."""
@@ -111,7 +114,7 @@ class Triage:
         """Take an answer back; the question may be asked again."""
         if question not in self.case.answers:
             raise BadInput(f"{question!r} has not been answered", nearest(question, self.case.answers))
-        self._record({"do": "take-back", "question": question})
+        self.record({"do": "take-back", "question": question})
 
     def try_remedy(self, remedy: str, result: str) -> None:
         """Record what came of a remedy, `cured`, `better` or `no-change`, in place of what was said of it before.
@@ -123,19 +126,20 @@ class Triage:
         event: dict[str, Any] = {"do": "tried", "remedy": remedy, "result": result}
         if result == CURED:
             event |= {"closes": True, "causes": list(cure.causes_met(self, remedy))}
-        self._record(event)
+        self.record(event)
+        filing.file_if_closed(self)
 
     def forget_trial(self, remedy: str) -> None:
         """Take back what was said of a remedy; the case is open again where that closed it."""
         if remedy not in self.case.tried:
             raise BadInput(f"{remedy!r} has not been tried", nearest(remedy, self.case.tried))
-        self._record({"do": "tried", "remedy": remedy, "result": None})
+        self.record({"do": "tried", "remedy": remedy, "result": None})
 
     def undo(self) -> bool:
         """Take back the last thing done; returns False when there was nothing."""
         if not self.case.events:
             return False
-        self._record({"do": "undo"})
+        self.record({"do": "undo"})
         return True
 
     def choose_printer(self, name: str | None) -> None:
@@ -144,7 +148,7 @@ class Triage:
             card(self.knowledge, name)
             if name not in self.knowledge.printers:
                 name = str(Path(name).absolute())  # the case may be resumed from another folder
-        self._record({"do": "printer", "printer": name})
+        self.record({"do": "printer", "printer": name})
 
     def read_job(
         self,
@@ -167,7 +171,9 @@ class Triage:
             raise BadInput("there is no such home folder", "write the path out, without `~`", str(path)) from error
         if "\0" in str(file):
             raise BadInput("no path holds a zero character", "take it out", repr(str(path)))
-        return read_job(file, machine, progress=progress, cancel=cancel)
+        job = read_job(file, machine, progress=progress, cancel=cancel)
+        self._digests[str(job.file.path)] = filing.digest(job.file.path)  # here, where nobody waits for a key
+        return job
 
     def attach(self, job: Job, weighed: dict[str, Any] | None = None) -> None:
         """Take the findings of a job that was read into the case, and what the marks on the case say on it.
@@ -177,22 +183,24 @@ class Triage:
         findings = [finding.as_json() for finding in job.findings]
         path = str(job.file.path.absolute())
         self._job = job
-        event: dict[str, Any] = {"do": "job", "job": {"path": path, "printer": self.case.printer, "findings": findings}}
+        taken = {"path": path, "printer": self.case.printer, "findings": findings, "bytes": job.file.bytes}
+        sha256 = self._digests.get(str(job.file.path))
+        event: dict[str, Any] = {"do": "job", "job": taken | ({"sha256": sha256} if sha256 else {})}
         if self.marks is not None:
             event["weighed"] = weighed or self.weigh(self.marks, job)
-        self._record(event)
+        self.record(event)
 
     def believe(self, findings: Mapping[str, str], confidence: float) -> None:
         """Take stated findings (id to answer) into the case as if a job had shown them; for worked examples."""
         stated = [
             {"id": id, "answer": answer, "confidence": confidence, "because": "stated"} for id, answer in findings.items()
         ]
-        self._record({"do": "job", "job": {"path": "", "findings": stated}})
+        self.record({"do": "job", "job": {"path": "", "findings": stated}})
 
     def detach(self) -> None:
         """Leave the job file out again; marks stay on the case and wait for another one."""
         self._job = None
-        self._record({"do": "job", "job": None})
+        self.record({"do": "job", "job": None})
 
     @staticmethod
     def read_marks(path: str | Path, zero: str | None = None, turn: str | None = None) -> Marks:
@@ -246,11 +254,11 @@ class Triage:
     def put_marks(self, marks: Marks, weighed: dict[str, Any] | None = None, source: str = "") -> None:
         """Take measured marks into the case, in place of any before; ``weighed`` is what `weigh` returned for them."""
         event = {"do": "marks", "marks": {"columns": marked.packed(marks), "source": source}}
-        self._record({**event, "weighed": weighed} if weighed else event)
+        self.record({**event, "weighed": weighed} if weighed else event)
 
     def drop_marks(self) -> None:
         """Leave the marks out again."""
-        self._record({"do": "marks", "marks": None})
+        self.record({"do": "marks", "marks": None})
 
     # -- what follows ------------------------------------------------------------------------------------------------
 
@@ -422,7 +430,8 @@ class Triage:
 
     # -- inside ------------------------------------------------------------------------------------------------------
 
-    def _record(self, event: dict[str, Any]) -> None:
+    def record(self, event: dict[str, Any]) -> None:
+        """Write an event to the case, before it counts."""
         before = self.standing.log_odds
         if self.journal is not None:
             self.journal.append(event)

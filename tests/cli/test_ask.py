@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from tests.cli.run import run
 
 

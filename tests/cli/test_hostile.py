@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.coupons.spiral import lamp_shade, write
 from tests.cli.run import run
 

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from tests.screens.stage import at_work, bench, words
 
 ROOT = Path(__file__).resolve().parents[2]

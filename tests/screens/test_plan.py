@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.screens.plan import PlanPage
 from diagnose.screens.triage import TriageScreen
 from tests.screens.stage import at_work, bench, press, said, sticking_out, words, write_case

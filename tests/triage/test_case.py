@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cases.journal import Casebook, fold
+from diagnose.cases.book import Casebook
+from diagnose.cases.journal import fold
 from diagnose.errors import BadInput
 from diagnose.knowledge.builtin import rules_folder
 from diagnose.knowledge.pack import Knowledge

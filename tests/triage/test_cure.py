@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.errors import BadInput
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.network import Network, compile_network

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.knowledge.check import load_checked
 from diagnose.triage import Triage
 from diagnose.triage.effect import Moved, Rules, compare, effect_json, open_cases, worked_examples

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.errors import BadInput
 from diagnose.knowledge.models import Leaves
 from diagnose.knowledge.pack import Knowledge
@@ -40,7 +40,7 @@ def triage(knowledge: Knowledge, network: Network) -> Triage:
 
 
 def with_job(triage: Triage, path: str = "part.gcode") -> Triage:
-    triage._record({"do": "job", "job": {"path": path, "printer": triage.case.printer, "findings": []}})
+    triage.record({"do": "job", "job": {"path": path, "printer": triage.case.printer, "findings": []}})
     return triage
 
 
@@ -123,7 +123,7 @@ def test_marks_wait_for_the_job_and_follow_detach_and_undo(
     assert any("The marks count for nothing yet" in doubt for doubt in triage.doubts())
     assert odds(triage, STALLS) == at_first
     weighed = told(knowledge, {STALLS: 30.0})
-    triage._record({"do": "job", "job": {"path": "a", "printer": None, "findings": []}, "weighed": weighed})
+    triage.record({"do": "job", "job": {"path": "a", "printer": None, "findings": []}, "weighed": weighed})
     assert odds(triage, STALLS) > at_first + 20
     again = Triage.resume(knowledge, book, triage.case.id, network)
     assert odds(again, STALLS) == odds(triage, STALLS)
@@ -180,7 +180,7 @@ def test_marks_survive_the_journal_and_broken_ones_are_left_out(tmp_path: Path, 
         with pytest.raises(ValueError, match="marks"):
             unpacked(broken)
     triage = Triage.start(knowledge, Casebook(tmp_path), "", network)
-    triage._record({"do": "marks", "marks": {"columns": {"row": "x"}}, "weighed": {"evidence": 3}})
+    triage.record({"do": "marks", "marks": {"columns": {"row": "x"}}, "weighed": {"evidence": 3}})
     assert triage.marks is None and triage.weighed is None
     assert len(triage.ranking()) == len(knowledge.causes)
     triage.journal.path.write_text('{"do": "start"}\n{"do": "marks", "marks": 3}\n')  # type: ignore[union-attr]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.cases.solved import read_solved
 from diagnose.cli.common import casebook_option, json_option, print_json, quiet_option, rules_option
 from diagnose.cli.words import indented

@@ -155,7 +155,7 @@ def search(knowledge: Knowledge, words: str) -> dict[str, str]:
         return sum(4 * (w in asked.id.split("-")) + 3 * (w in name) + (w in answers) for w in wanted)
 
     everything: Sequence[Question | Finding] = [
-        *(q for q in knowledge.questions.values() if q.role is None), *(f for f in knowledge.findings.values() if not f.fills)
+        *(q for q in knowledge.questions.values() if q.role in (None, "material")), *(f for f in knowledge.findings.values() if not f.fills)
     ]  # fmt: skip
     found = sorted((q for q in everything if score(q)), key=lambda q: -score(q))
     return {asked.id: _name(asked) for asked in found[:MOST_FOUND]}

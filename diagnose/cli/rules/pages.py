@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from diagnose.cases.journal import Casebook
+from diagnose.cases.book import Casebook
 from diagnose.cli.common import casebook_option, json_option, print_json, rules_option
 from diagnose.cli.words import costs, indented, material, remedy
 from diagnose.errors import BadInput, nearest
