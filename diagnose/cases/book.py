@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from diagnose.cases.index import Entry, Index
-from diagnose.cases.journal import ID, SUFFIX, VERSION, Case, Journal
+from diagnose.cases.journal import FILED, ID, SUFFIX, VERSION, Case, Journal
 from diagnose.errors import BadInput
 
 
@@ -49,6 +49,18 @@ class Casebook:
         if not ID.fullmatch(id) or not (journal.path.is_file() or journal.filed.is_file()):
             raise BadInput(f"there is no case {id!r}", "`diagnose cases list` shows every case", str(self.folder))
         return journal
+
+    def filed(self, id: str) -> Path:
+        """Return where a closed case of this id stands."""
+        return self.folder / f"{id}{FILED}"
+
+    def place(self, id: str) -> bool:
+        """Make the folder if need be, and return whether it has room for a case of this id: none is there yet."""
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise BadInput(f"the casebook folder cannot be made ({error.strerror or error})", "choose another one with --casebook", str(self.folder)) from error
+        return bool(ID.fullmatch(id)) and not self.filed(id).exists() and not (self.folder / f"{id}{SUFFIX}").exists()
 
     def entries(self) -> list[Entry]:
         """Return what the casebook holds, last changed first; what cannot be read is there with what is wrong with it."""

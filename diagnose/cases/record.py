@@ -113,6 +113,8 @@ def as_yaml(record: Record) -> str:
     """Return a record as the text of its file."""
     data = record.model_dump(mode="json", exclude_none=True)
     kept = {k: v for k, v in data.items() if v not in ([], {}, "")}
+    if "answers" in kept:
+        kept["answers"] = {q: a[0] if len(a) == 1 else a for q, a in kept["answers"].items()}
     kept = {"version": int(record.version), **{k: v for k, v in kept.items() if k != "version"}}
     return HEAD + yaml.dump(kept, Dumper=_Dumper, allow_unicode=True, sort_keys=False, width=110)
 

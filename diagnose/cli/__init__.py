@@ -23,7 +23,7 @@ COMMANDS = {
     "plan": "What to try next, at what cost, until the print is cured.",
     "rules": "Check, test, list and show the rules.",
     "printers": "List, explain and make printer cards.",
-    "cases": "Score the rules on solved cases.",
+    "cases": "Keep, find and learn from cases.",
     "demo": "The whole job on an invented case, unattended.",
 }
 """Command to its one line of help; each lives in the module of its name."""

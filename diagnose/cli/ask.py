@@ -68,7 +68,7 @@ def ask(
         card(knowledge, printer)
     read = triage.read_job(job, progress(False), printer=printer) if job else None
     if not case_id:
-        triage = Triage.start(knowledge, book, title, triage.network)
+        triage = Triage.start(knowledge, book, title, triage.compiled)
     if printer:
         triage.choose_printer(printer)
     if read:

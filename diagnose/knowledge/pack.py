@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from diagnose import __version__
 from diagnose.errors import BadInput, nearest, visible
 from diagnose.knowledge.cards import Printer
+from diagnose.knowledge.learnt import Learnt
 from diagnose.knowledge.materials import Material
 from diagnose.knowledge.models import (
     Adjust,
@@ -96,6 +97,7 @@ class Knowledge:
     examples: list[Example] = field(default_factory=list)
     packs: list[PackHeader] = field(default_factory=list)
     rates: Rates = field(default_factory=Rates)
+    learnt: Learnt | None = None
     origins: dict[tuple[str, str], Origin] = field(default_factory=dict)
     """(kind, id) to where the entry stands; examples under their name."""
     lines: dict[tuple[str, int], Origin] = field(default_factory=dict)
@@ -186,6 +188,8 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
                 stated = validated(Rates, entries, document, (kind,), "", problems)
                 if stated:
                     knowledge.rates = knowledge.rates.model_copy(update=stated.model_dump(exclude_unset=True))
+            elif kind == "learnt":
+                knowledge.learnt = validated(Learnt, entries, document, (kind,), "", problems) or knowledge.learnt
             elif kind not in KINDS:
                 hint = nearest(kind, [*KINDS, "pack", "rates"])
                 problems.append(

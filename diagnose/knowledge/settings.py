@@ -1,4 +1,4 @@
-"""Which packs are in force: the built-in one, installed ones, the user's own, those of settings files, those given by hand.
+"""Which packs are in force: the built-in one, installed ones, the user's own, what was learnt, those of settings files, those given by hand.
 
 Two settings files are read: ``settings.yaml`` in the user's settings folder, and ``diagnose.yaml`` in the folder the
 program is started in. Both may say ``rules: [folder, ...]``, seen from where the file is.
@@ -38,6 +38,11 @@ def packs_folder() -> Path:
     return own_settings() / "packs"
 
 
+def learnt_file() -> Path:
+    """Return the pack of what was learnt from the user's own cases, which need not be there."""
+    return own_settings() / "learnt" / "learnt.yaml"
+
+
 def installed_packs(folder: Path) -> list[Path]:
     """Return the packs in a folder of packs, by name."""
     try:
@@ -63,6 +68,8 @@ def packs_in_force(given: Iterable[Path] = (), *, own: bool = True) -> tuple[Pat
         packs += installed_packs(packs_folder())
         if _holds_rules(own_pack()):
             packs.append(own_pack())
+        if _is_file(learnt_file()):
+            packs.append(learnt_file())
         packs += _named_in(own_settings() / "settings.yaml")
         packs += _named_in(Path(PROJECT_FILE))
     packs += given
@@ -77,11 +84,15 @@ def _holds_rules(folder: Path) -> bool:
         return False
 
 
-def _named_in(file: Path) -> list[Path]:
+def _is_file(file: Path) -> bool:
     try:
-        if not file.is_file():
-            return []
-    except OSError:  # a folder that may not be looked into holds no settings for us
+        return file.is_file()
+    except OSError:  # a folder that may not be looked into holds nothing for us
+        return False
+
+
+def _named_in(file: Path) -> list[Path]:
+    if not _is_file(file):
         return []
     document, problems = read(file)
     settings = Settings()

@@ -13,8 +13,8 @@ Z95 = 1.959963984540054
 class Hits:
     """So many of so many, with the interval in which the true share lies (95 %)."""
 
-    count: int
-    of: int
+    count: float
+    of: float
     low: float
     high: float
 
@@ -23,7 +23,7 @@ class Hits:
         return self.count / self.of if self.of else 0.0
 
 
-def wilson(count: int, of: int, z: float = Z95) -> Hits:
+def wilson(count: float, of: float, z: float = Z95) -> Hits:
     """Return a share with its interval (Wilson 1927); from 0 to 1 where nothing was counted."""
     if of == 0:
         return Hits(0, 0, 0.0, 1.0)

@@ -9,7 +9,7 @@ that hangs on the cause alone. Row 0 of every table is
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from diagnose.knowledge.models import OPTION_USUAL, RATES, Answer, Cause, Eviden
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning import trials
 from diagnose.reasoning.again import look_again
+from diagnose.reasoning.learning import Taught, teach
 
 Array = NDArray[np.float64]
 
@@ -69,6 +70,8 @@ class Node:
     """Rows that no block holds show everything as usual."""
     contexts: tuple[int, ...] = ()
     """All nodes that some row's frequencies depend on."""
+    taught: list[Taught] = field(default_factory=list)
+    """What a shop's own cases changed."""
     _reported: dict[tuple[object, ...], Array] = field(default_factory=dict)
     _entropies: dict[int, tuple[Array, Array]] = field(default_factory=dict)
     """Number of a table in memory to that table and the entropies of its rows."""
@@ -100,11 +103,23 @@ class Node:
         if self.option is not None and self.missed:
             mixed[..., YES] *= 1.0 - self.missed
             mixed[..., NO] = 1.0 - mixed[..., YES]
+        for taught in self.taught:
+            taught.apply(mixed, known, left)
         if len(self._reported) > MOST_KEPT:
-            self._reported.clear()
-            self._entropies.clear()
+            self.forget()
         self._reported[key] = mixed
         return mixed, left
+
+
+    def forget(self) -> None:
+        """Drop the tables kept for contexts met before."""
+        self._reported.clear()
+        self._entropies.clear()
+
+    def contexts_of(self, row: int) -> tuple[int, ...]:
+        """Return the nodes that the frequencies of a row depend on, but for those that the usual shares depend on."""
+        block = next((b for b in self.blocks if row in b.rows), None)
+        return tuple(c for c in (block.contexts if block else ()) if c not in self.usual_contexts)
 
 
 MOST_KEPT = 64
@@ -139,6 +154,20 @@ class Network:
     """The same to one | several | finding | remedy."""
     sizes: dict[int, int]
     """Node to its number of states, *does not apply* included."""
+    temper: float = 1.0
+    """Exponent on the evidence of answers and findings."""
+    log_rates_of: dict[str, Array] = field(default_factory=dict)
+    """Printer card or plastic to what it adds to the log prior, (1 + C,): what a shop learnt of it."""
+
+    def for_print(self, *of: str | None) -> Network:
+        """Return the network with the rates of a printer card and a plastic; itself where nothing was learnt of them."""
+        learnt = [self.log_rates_of[name] for name in of if name is not None and name in self.log_rates_of]
+        if not learnt:
+            return self
+        log = self.log_prior.copy()
+        log[1:] += np.sum(learnt, axis=0)[1:]
+        log[1:] += np.log1p(-np.exp(log[0])) - np.logaddexp.reduce(log[1:])
+        return replace(self, log_prior=log)
 
     def reported(self, i: int, known: Mapping[int, int], slips: float | None = None) -> tuple[Array, tuple[int, ...]]:
         """Return P(reported answer of node i | cause, contexts left), (1 + C, *left, states), and those contexts."""
@@ -184,7 +213,10 @@ def compile_network(knowledge: Knowledge) -> Network:
     prior = np.empty(len(causes) + 1)
     prior[0] = UNEXPLAINED_SHARE if causes else 1.0
     prior[1:] = (1.0 - UNEXPLAINED_SHARE) * rates / rates.sum() if causes else 0.0
-    return Network(tuple(c.id for c in causes), nodes, np.log(prior), index, of, kind, sizes)
+    network = Network(tuple(c.id for c in causes), nodes, np.log(prior), index, of, kind, sizes)
+    if knowledge.learnt is not None:
+        teach(network, knowledge.learnt)
+    return network
 
 
 def _nodes(knowledge: Knowledge) -> tuple[list[Node], dict[str, tuple[int, ...]], dict[str, str]]:

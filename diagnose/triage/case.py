@@ -67,10 +67,13 @@ class Triage:
 
     def __init__(self, knowledge: Knowledge, journal: Journal | None = None, network: Network | None = None) -> None:
         self.knowledge = knowledge
-        self.network = network or compile_network(knowledge)
+        self.compiled = network or compile_network(knowledge)
+        """The rules as a network, whatever the print."""
         self.journal = journal
         self._events: list[dict[str, Any]] = journal.read() if journal else []
         self.case = self._folded()
+        self.network = self._of_this_print()
+        """The same with the rates of the printer and the plastic, where something was learnt of them."""
         self._standing: Standing | None = None
         self._before: Array | None = None
         self._job: Job | None = None
@@ -281,7 +284,7 @@ class Triage:
             if weighed is not None:
                 spoken = weighed.decibans(self.asks) or None
                 warnings += account.of_marks(weighed, self.asks)
-            links = ledger.chain(self.network, lined_up, marks=spoken)
+            links = ledger.chain(self.network, lined_up, self.network.temper, spoken)
             self._standing = Standing(self.network, lined_up, aside, warnings, links)
         return self._standing
 
@@ -439,8 +442,14 @@ class Triage:
         else:
             self._events.append(event)
         self.case = self._folded()
+        self.network = self._of_this_print()
         self._standing = None
         self._before = before
+
+    def _of_this_print(self) -> Network:
+        plastic = self.knowledge.by_role("material")
+        said = self.case.answers.get(plastic.id) if plastic is not None else None
+        return self.compiled.for_print(self.case.printer, said[0] if said else None)
 
     def _folded(self) -> Case:
         """Answers and remedies that the rules no longer have stay in the journal and are left out of the case."""

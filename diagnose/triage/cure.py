@@ -36,7 +36,7 @@ def follow_up(triage: Triage, casebook: Casebook, title: str = "") -> Triage:
         raise BadInput("nothing is cured yet in this case", "record first which remedy cured it")
     changed = {e.about for c in case.cured.causes if c in knowledge.causes for e in knowledge.causes[c].evidence}
     named = title or (f"{WHAT_REMAINS}: {case.title}" if case.title else WHAT_REMAINS)
-    rest = type(triage).start(knowledge, casebook, named, triage.network, follows=case.id)
+    rest = type(triage).start(knowledge, casebook, named, triage.compiled, follows=case.id)
     if case.printer is not None:
         with suppress(BadInput):  # a card that has gone is chosen anew by the user
             rest.choose_printer(case.printer)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 
@@ -41,6 +42,7 @@ class Person:
     row: int
     seed: tuple[int, ...]
     """Of this person: causes are told apart by their ids, so that another cause in the rules changes nobody else."""
+    jitter: ClassVar[float] = JITTER
     truth: dict[int, int] = field(default_factory=dict)
     said: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -98,7 +100,7 @@ class Person:
             table, _ = self.network.reported(i, known, 0.0)
             rng = self.drawn_for(node.id)
             odds = np.log(table[self.row]) - np.log1p(-np.minimum(table[self.row], 1 - 1e-9))
-            shares = 1.0 / (1.0 + np.exp(-(odds + JITTER * rng.standard_normal(len(odds)))))
+            shares = 1.0 / (1.0 + np.exp(-(odds + self.jitter * rng.standard_normal(len(odds)))))
             self.truth[i] = int(rng.choice(len(shares), p=shares / shares.sum()))
         return self.truth[i]
 
