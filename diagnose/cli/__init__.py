@@ -24,6 +24,7 @@ COMMANDS = {
     "rules": "Check, test, list and show the rules.",
     "printers": "List, explain and make printer cards.",
     "cases": "Keep, find and learn from cases.",
+    "report": "A case as one page to print, mail or keep.",
     "demo": "The whole job on an invented case, unattended.",
 }
 """Command to its one line of help; each lives in the module of its name."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from diagnose.cases.book import Casebook
 from diagnose.cases.solved import read_solved
 from diagnose.cli import words
 from diagnose.cli.common import progress, quiet_option, rules_option
@@ -24,6 +25,7 @@ from diagnose.whole import write_whole
 if TYPE_CHECKING:
     from diagnose.toolpath.job import Job
 
+TITLE = "Invented: blobs on the rim of a lamp shade"
 SCENARIO = "lamp-shade.yaml"
 MOST_STEPS = 40
 SEED = 7
@@ -32,9 +34,10 @@ SEED = 7
 
 @click.command()
 @click.option("--keep", metavar="FILE", type=click.Path(path_type=Path), help="Keep the invented job file here.")
+@click.option("--casebook", type=click.Path(path_type=Path), metavar="DIR", help="Keep the case in this folder, to look at it afterwards.")
 @rules_option
 @quiet_option
-def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
+def demo(keep: Path | None, casebook: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
     """Run the whole job on an invented case, unattended.
 
     A repair cafe that does not exist prints a lamp shade. The job file is written here, read, and run on a generic
@@ -44,7 +47,8 @@ def demo(keep: Path | None, packs: tuple[Path, ...], quiet: bool) -> None:
     if keep:
         write_whole(keep, write(lamp_shade()), f"--keep {keep}", new=True)
     scenario = facts_file(casebook_folder() / SCENARIO)
-    triage = Triage(knowledge_from(packs))
+    knowledge = knowledge_from(packs)
+    triage = Triage.start(knowledge, Casebook(casebook), TITLE) if casebook else Triage(knowledge)
     click.echo("An invented case: a repair cafe prints a lamp shade and finds blobs on its flared rim.")
     triage.choose_printer(scenario.printer)
     job: Job | None = None

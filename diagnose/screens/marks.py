@@ -22,8 +22,8 @@ from diagnose.screens import look
 from diagnose.screens.dialogs import DIALOG_CSS
 from diagnose.screens.job import PREPARING, ReadingBar, unquoted
 from diagnose.screens.rows import KeyLine, TooSmall
-from diagnose.screens.unrolled import SIGNS, Sign, best_clock, legend, sides, unrolled
 from diagnose.triage import Triage
+from diagnose.triage.unrolled import SIGNS, Sign, best_clock, legend, sides, unrolled
 
 LONGEST = 20_000
 """Characters of typed marks; there are never so many marks on a part."""

@@ -416,8 +416,11 @@ class Triage:
 
     def manual(self, cause_id: str) -> list[Section]:
         """Return all that the rules say of a cause, as a page, with the closed cases of this casebook."""
-        book = Casebook(self.journal.path.parent).cases() if self.journal else []
-        return cause_page(self.knowledge, self.network, self.cause(cause_id), book)
+        return cause_page(self.knowledge, self.network, self.cause(cause_id), self.other_cases())
+
+    def other_cases(self) -> list[Case]:
+        """Return the cases of the casebook that this one is kept in."""
+        return Casebook(self.journal.path.parent).cases() if self.journal else []
 
     def question(self, id: str) -> Question:
         """Return a question; raises BadInput when there is none of that id."""

@@ -65,6 +65,11 @@ def often(said: str) -> str:
     return f"in {of * share:.3g} of {of} prints"
 
 
+def often_of(share: float) -> str:
+    """Return a chance as part of a sentence: ``in 7 of 10 cases``."""
+    return f"in {10 * share:.0f} of 10 cases" if share >= 0.095 else f"in {100 * share:.0f} of 100 cases" if share >= 0.0095 else "in hardly any case"
+
+
 PLACES = {
     "seams": "seams", "checkpoint-stops": "stops by saves", "random-stops": "stops by stalls",
     "rate-stops": "stops by slow supply", "pauses": "pauses", "retractions": "filament draw-backs",

@@ -238,7 +238,7 @@ def test_a_full_disk_while_a_case_is_closed_leaves_the_journal(
     sync = os.fsync
 
     def full(handle: int) -> None:
-        if os.readlink(f"/proc/self/fd/{handle}").endswith(".yaml"):
+        if str(Path(f"/proc/self/fd/{handle}").readlink()).endswith(".yaml"):
             raise OSError(28, "No space left on device")
         sync(handle)
 

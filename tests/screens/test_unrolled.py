@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from diagnose.screens.unrolled import MEANING, SIGNS, best_clock, folded, keeping, legend, sides, unrolled
+from diagnose.triage.unrolled import MEANING, SIGNS, best_clock, folded, keeping, legend, sides, unrolled
 
 
 def mark(height: float, angle: float | None, on_part: bool = True) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from diagnose.cli.toolpath.draw import Pen, table
-from diagnose.screens.unrolled import SIGNS, Sign, best_clock, folded, legend, sides, unrolled
+from diagnose.triage.unrolled import SIGNS, Sign, best_clock, folded, legend, sides, unrolled
 from diagnose.triage.wording import beat, clock_name, kinds_of_places, length_of, percent, times
 
 FULL_BAR = 40.0
