@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import escape
 
 from diagnose.reports.surface import as_text
 from diagnose.triage.report import Report
 from diagnose.triage.wording import cost, decibans, often_of, percent
 
-_SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|!~&])")
+_SPECIAL = re.compile(r"([\\`*_{}\[\]#|!~])")
 
 
 def plain(text: str) -> str:
     """Return a text in which nothing means anything to a reader of Markdown, or of the HTML it may hold."""
-    return _SPECIAL.sub(r"\\\1", " ".join(text.split()))
+    return escape(_SPECIAL.sub(r"\\\1", " ".join(text.split())), quote=False)
 
 
 def markdown(report: Report) -> str:

@@ -19,6 +19,8 @@ from diagnose.reasoning.network import YES, Array, Network, compile_network
 from diagnose.triage.similar import cause_of
 
 FOLDS = 5
+TEMPER_LEAST = 20
+"""Fewer cases leave the temper at 1: it moves every ranking at once."""
 TEMPER_CASES = 1000
 """Cases that the temper is fitted on; more would tell the same."""
 
@@ -157,6 +159,8 @@ def learn(knowledge: Knowledge, cases: Iterable[Case]) -> Learnt:
 
 def fit_temper(rules: Knowledge, network: Network, taught: Sequence[Lesson]) -> float:
     """Return the exponent on the evidence that suits the cases, each judged by what the other folds teach."""
+    if len(taught) < TEMPER_LEAST:
+        return 1.0
     sample = sorted(taught, key=lambda lesson: lesson.id)[:: max(1, len(taught) // TEMPER_CASES)][:TEMPER_CASES]
     likelihoods: list[Array] = []
     priors: list[Array] = []
