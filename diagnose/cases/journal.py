@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import os
 import re
+import time
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from diagnose.cases.turns import taking_turns
+from diagnose.cases.turns import taking_turns, turns_in
 from diagnose.errors import BadInput
 from diagnose.knowledge.reader import read
 from diagnose.whole import write_whole
@@ -24,8 +24,8 @@ from diagnose.whole import write_whole
 SUFFIX = ".journal"
 FILED = ".yaml"
 VERSION = 1
-TRIES = 20
-"""How often to try again where another program opens and closes the same case at the same time."""
+TRIES, PAUSE = 20, 0.005
+"""How often to try again, and s between, where another program opens and closes the same case at the same time."""
 ID = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
 
 
@@ -104,6 +104,7 @@ class Journal:
                 self._reopen()
                 if self._append(line):
                     return
+                time.sleep(PAUSE)
             raise OSError("another program keeps opening and closing this case")
         except OSError as error:
             raise BadInput(
@@ -114,8 +115,14 @@ class Journal:
 
     def _append(self, line: str) -> bool:
         """Write a line; returns False where the case was closed by somebody else while we waited for our turn."""
-        # Never made here: a file that was deleted would come back without all that was said before.
-        with os.fdopen(os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)), "rb+") as file, taking_turns(file):
+        try:
+            # Never made here: a file that was deleted would come back without all that was said before.
+            handle = os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        except FileNotFoundError:
+            if self.filed.exists():
+                return False
+            raise
+        with os.fdopen(handle, "rb+") as file, taking_turns(file):
             if not _is_still(file, self.path):
                 return False
             _cut_torn_line(file)
@@ -129,10 +136,10 @@ class Journal:
         """Put the journal of a closed case back in its place, and take the case's file away."""
         if self.path.exists() or not self.filed.exists():
             return
-        with suppress(BadInput):  # somebody else was quicker
-            write_whole(self.path, self._at_the_end_of_its_file(), str(self.path), new=True)
-        if self.path.exists():
-            self.filed.unlink(missing_ok=True)
+        with turns_in(self.path.parent):  # nobody else opens or closes a case meanwhile
+            if not self.path.exists() and self.filed.exists():
+                write_whole(self.path, self._at_the_end_of_its_file(), str(self.path), new=True)
+                self.filed.unlink()
 
     def _at_the_end_of_its_file(self) -> bytes:
         document, problems = read(self.filed, remember=False)
@@ -149,8 +156,13 @@ class Journal:
             try:
                 return self.path.read_bytes()
             except FileNotFoundError:
-                if self.filed.exists():
-                    return self._at_the_end_of_its_file()
+                try:
+                    if self.filed.exists():
+                        return self._at_the_end_of_its_file()
+                except BadInput:
+                    if self.filed.exists() and not self.path.exists():
+                        raise  # it is damaged, not opened again in this very moment
+                time.sleep(PAUSE)
             except OSError as error:
                 raise BadInput(f"the case cannot be read ({error.strerror or error})", "", str(self.path)) from error
         raise BadInput("there is no such case any more", "`diagnose cases list` shows every case", str(self.path))
@@ -170,7 +182,7 @@ class Journal:
         case is open or filed already. Raises BadInput where the file cannot be written; the journal is left then.
         """
         try:
-            with self.path.open("rb+") as file, taking_turns(file):
+            with turns_in(self.path.parent), self.path.open("rb+") as file, taking_turns(file):
                 if not _is_still(file, self.path):
                     return False
                 text = file.read()

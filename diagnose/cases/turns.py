@@ -5,7 +5,18 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import IO, Any
+
+LOCK = ".turns"
+"""File in a casebook that whoever opens or closes a case holds; there is nothing in it."""
+
+
+@contextmanager
+def turns_in(folder: Path) -> Iterator[None]:
+    """Hold a casebook for oneself while a case is moved from one file to another; others wait."""
+    with (folder / LOCK).open("ab") as file, taking_turns(file):
+        yield
 
 
 @contextmanager

@@ -10,7 +10,7 @@ n0 is 60 where a shop has many cases. Few cases are no measure of so many cells:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -63,26 +63,36 @@ def worth_of_rules(cases: int) -> float:
 
 def teach(network: Network, learnt: Learnt) -> None:
     """Put what was learnt into a network, in place of what the rules alone say. Causes and answers it lacks are passed over."""
-    _teach_rates(network, learnt)
-    n0 = worth_of_rules(learnt.cases)
+    teach_rates(network, learnt)
+    teach_cells(network, network, learnt.cells, worth_of_rules(learnt.cases))
+    network.temper = learnt.temper
+
+
+def teach_cells(network: Network, rules: Network, cells: Iterable[Cell], n0: float) -> list[int]:
+    """Put cells into a network in place of all that was taught on their nodes; return those nodes.
+
+    ``rules`` is the network of the rules alone: it may be ``network`` itself while nothing was taught on these nodes.
+    """
     rows = {cause: row for row, cause in enumerate(network.causes, 1)}
     by_node: dict[int, dict[tuple[tuple[int, int], ...], list[tuple[int, Cell]]]] = {}
-    for cell in learnt.cells:
+    for cell in cells:
         for i in network.of.get(cell.about, ()) if cell.cause in rows else ():
             given = _given(network, cell)
             # Where the rules have come to hang this answer on something else since, the counts say nothing of it.
             if given is not None and {c for c, _ in given} == set(network.nodes[i].contexts_of(rows[cell.cause])):
                 by_node.setdefault(i, {}).setdefault(given, []).append((rows[cell.cause], cell))
+    lessons: dict[int, list[Taught]] = {}
     for i, contexts in by_node.items():
         node = network.nodes[i]
-        taught = []
-        for given, cells in contexts.items():
-            rules = _of_the_rules(network, i, given, np.array([row for row, _ in cells]))
-            counts = np.array([_counts(node, cell) for _, cell in cells])
-            taught.append(Taught(np.array([row for row, _ in cells]), given, blend(rules, counts, n0) / rules))
-        node.taught = taught
-        node.forget()
-    network.temper = learnt.temper
+        taught = lessons.setdefault(i, [])
+        for given, said in contexts.items():
+            of_rules = _of_the_rules(rules, i, given, np.array([row for row, _ in said]))
+            counts = np.array([_counts(node, cell) for _, cell in said])
+            taught.append(Taught(np.array([row for row, _ in said]), given, blend(of_rules, counts, n0) / of_rules))
+    for i, taught in lessons.items():  # not before all is worked out: some of it rests on what the rules say elsewhere
+        network.nodes[i].taught = taught
+        network.nodes[i].forget()
+    return list(by_node)
 
 
 def _given(network: Network, cell: Cell) -> tuple[tuple[int, int], ...] | None:
@@ -122,7 +132,8 @@ def blend(rules: Array, counts: Array, n0: float) -> Array:
     return mixed
 
 
-def _teach_rates(network: Network, learnt: Learnt) -> None:
+def teach_rates(network: Network, learnt: Learnt) -> None:
+    """Put the rates that were learnt into a network, in place of those of the rules."""
     shares = np.exp(network.log_prior[1:])
     whole = shares.sum()
     if not len(shares) or whole <= 0:

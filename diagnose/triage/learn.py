@@ -12,9 +12,9 @@ from diagnose.errors import BadInput
 from diagnose.knowledge.learnt import Cell, Learnt
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.answers import Found, Report, reports
-from diagnose.reasoning.inference import Seen, log_likelihood
+from diagnose.reasoning.inference import Seen, log_likelihood, posterior
 from diagnose.reasoning.intervals import Hits, wilson
-from diagnose.reasoning.learning import RATE_CASES_EACH, TEMPERS, best_temper, worth_of_rules
+from diagnose.reasoning.learning import RATE_CASES_EACH, TEMPERS, best_temper, teach_cells, teach_rates, worth_of_rules
 from diagnose.reasoning.network import YES, Array, Network, compile_network
 from diagnose.triage.similar import cause_of
 
@@ -176,6 +176,66 @@ def fit_temper(rules: Knowledge, network: Network, taught: Sequence[Lesson]) -> 
             priors.append(other.for_print(lesson.printer, lesson.material).log_prior)
             truths.append(lesson.row)
     return best_temper(likelihoods, priors, truths, TEMPERS)
+
+
+def left_out(rules: Knowledge, taught: Sequence[Lesson]) -> Iterator[tuple[Lesson, Array, Array]]:
+    """Yield each case with the shares that the rules alone give it, and those that all other cases taught; (1 + C,) each.
+
+    A case changes nothing but the cells and the rate of its own cause; so only that row is learnt anew for it.
+    """
+    plain_network, scratch = compile_network(rules), compile_network(rules)
+    whole = count(plain_network, taught, fit_temper(rules, plain_network, taught))
+    others = len(taught) - 1
+    n0 = worth_of_rules(others)
+    all_taught = compile_network(replace(rules, learnt=whole.model_copy(update={"cases": others})))
+    by_cause: dict[str, list[Lesson]] = {}
+    for lesson in taught:
+        by_cause.setdefault(lesson.cause, []).append(lesson)
+    for cause, group in by_cause.items():
+        cells = {(cell.about, tuple(sorted(cell.given.items()))): cell for cell in whole.cells if cell.cause == cause}
+        touched = teach_cells(scratch, plain_network, cells.values(), n0)
+        for lesson in group:
+            own = {(c.about, tuple(sorted(c.given.items()))): c for c in count(plain_network, [lesson]).cells}
+            abouts = {about for about, _ in own}
+            fewer = [_without(cell, own.get(key)) for key, cell in cells.items() if key[0] in abouts]
+            before = [(i, scratch.nodes[i].taught) for about in abouts for i in scratch.of.get(about, ())]
+            for i, _ in before:
+                scratch.nodes[i].taught = []
+                scratch.nodes[i].forget()
+            teach_cells(scratch, plain_network, [cell for cell in fewer if cell is not None], n0)
+            log = log_likelihood(all_taught, lesson.observed)
+            log[lesson.row] = log_likelihood(scratch, lesson.observed)[lesson.row]
+            for i, kept in before:
+                scratch.nodes[i].taught = kept
+                scratch.nodes[i].forget()
+            alone = posterior(plain_network, log_likelihood(plain_network, lesson.observed))
+            yield lesson, alone, posterior(_rates_without(plain_network, whole, lesson), log, whole.temper)
+        for i in touched:
+            scratch.nodes[i].taught = []
+            scratch.nodes[i].forget()
+
+
+def _without(cell: Cell, own: Cell | None) -> Cell | None:
+    """Return a cell without one case's part in it; None where nothing is left."""
+    if own is None:
+        return cell
+    if cell.of <= own.of:
+        return None
+    left = {answer: n - own.counts.get(answer, 0) for answer, n in cell.counts.items()}
+    return cell.model_copy(update={"of": cell.of - own.of, "counts": {a: n for a, n in left.items() if n}})
+
+
+def _rates_without(network: Network, whole: Learnt, lesson: Lesson) -> Network:
+    """Return the network with the rates that all cases but one teach."""
+    def fewer(counts: Mapping[str, int]) -> dict[str, int]:
+        return {**counts, lesson.cause: counts.get(lesson.cause, 0) - 1}
+
+    printers = {lesson.printer: fewer(whole.printers[lesson.printer])} if lesson.printer else {}
+    materials = {lesson.material: fewer(whole.materials[lesson.material])} if lesson.material else {}
+    rates = whole.model_copy(update={"rates": fewer(whole.rates), "printers": printers, "materials": materials})
+    copy = replace(network, log_prior=network.log_prior.copy())
+    teach_rates(copy, rates)
+    return copy.for_print(lesson.printer, lesson.material)
 
 
 def changes(knowledge: Knowledge, learnt: Learnt) -> list[Change]:

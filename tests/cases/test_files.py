@@ -45,6 +45,11 @@ def book(tmp_path: Path) -> Casebook:
     return Casebook(tmp_path / "book")
 
 
+def seen(book: Casebook) -> list[Path]:
+    """Return what a person sees in a casebook: the file that takes turns is hidden."""
+    return [p for p in book.folder.iterdir() if not p.name.startswith(".")]
+
+
 def solved(rules: Knowledge, book: Casebook, title: str = "the vase") -> Triage:
     triage = Triage.start(rules, book, title)
     triage.answer("look", "a")
@@ -58,7 +63,7 @@ def solved(rules: Knowledge, book: Casebook, title: str = "the vase") -> Triage:
 def test_a_cure_makes_one_file_of_the_case_with_all_that_belongs_to_it(rules: Knowledge, book: Casebook) -> None:
     triage = solved(rules, book)
     assert triage.journal is not None
-    assert [p.name for p in book.folder.iterdir()] == [f"{triage.journal.id}.yaml"]
+    assert [p.name for p in seen(book)] == [f"{triage.journal.id}.yaml"]
     record = read_record(triage.journal.filed)
     assert (record.outcome, record.cause, record.remedy, record.material) == ("cured", "wet", "dry", "petg")
     assert record.answers == {"look": ("a",), "plastic": ("petg",), "signs": ("no",)}
@@ -79,11 +84,11 @@ def test_a_closed_case_is_resumed_and_opened_again_byte_for_byte(rules: Knowledg
     assert again.case.cured is not None and again.case.answers == triage.case.answers
     assert triage.journal.filed.exists()
     again.undo()
-    assert [p.suffix for p in book.folder.iterdir()] == [".journal"]
+    assert [p.suffix for p in seen(book)] == [".journal"]
     assert triage.journal.text().startswith(before)
     assert again.case.cured is None
     again.try_remedy("dry", "cured")
-    assert [p.suffix for p in book.folder.iterdir()] == [".yaml"]
+    assert [p.suffix for p in seen(book)] == [".yaml"]
 
 
 def test_closing_by_hand_says_what_it_was_and_notes_go_into_a_closed_case(
@@ -179,7 +184,7 @@ def test_a_crash_between_writing_and_taking_away_leaves_the_journal_in_charge(ru
     assert entry.case.notes == ["more"]
     again = Triage.resume(rules, book, journal.id)
     assert filing.file_if_closed(again)
-    assert [p.suffix for p in book.folder.iterdir()] == [".yaml"] and read_record(journal.filed).notes == ("more",)
+    assert [p.suffix for p in seen(book)] == [".yaml"] and read_record(journal.filed).notes == ("more",)
 
 
 def _work(folder: str, rules_file: str, number: int, many: int, shared: str) -> None:
@@ -246,7 +251,7 @@ def test_a_full_disk_while_a_case_is_closed_leaves_the_journal(
     with pytest.raises(BadInput, match="No space left"):
         triage.try_remedy("dry", "cured")
     monkeypatch.undo()
-    assert [p.suffix for p in book.folder.iterdir()] == [".journal"]
+    assert [p.suffix for p in seen(book)] == [".journal"]
     assert triage.journal.text().startswith(before)
     again = Triage.resume(rules, book, triage.journal.id)
     assert again.case.cured is not None and filing.file_if_closed(again)

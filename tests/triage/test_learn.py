@@ -16,7 +16,7 @@ from diagnose.reasoning.inference import log_likelihood, posterior
 from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.triage import knowledge_from
 from diagnose.triage.examples import open_example
-from diagnose.triage.learn import Lesson, changes, learn, lessons
+from diagnose.triage.learn import Lesson, changes, count, fit_temper, learn, left_out, lessons
 from tests.cases.shop import closed_cases, shop
 
 SEEDS = (1, 2, 3)
@@ -99,3 +99,16 @@ def test_an_answer_and_its_order_of_coming_teach_the_same(rules: Knowledge) -> N
     for case in cases:
         case.answers = dict(reversed(case.answers.items()))
     assert learn(rules, reversed(cases)).cells == one.cells
+
+
+def test_leaving_one_out_is_learning_from_all_the_others(rules: Knowledge, network: Network) -> None:
+    """Against the slow way: for each case a network taught by every other one."""
+    cases = list(closed_cases(rules, shop(rules, 4), 25, 4))
+    taught = lessons(rules, network, cases)
+    temper = fit_temper(rules, network, taught)
+    for lesson, alone, learnt in left_out(rules, taught):
+        others = [other for other in taught if other.id != lesson.id]
+        slow = compile_network(replace(rules, learnt=count(network, others, temper)))
+        expected = posterior(slow.for_print(lesson.printer, lesson.material), log_likelihood(slow, lesson.observed), temper)
+        assert learnt == pytest.approx(expected, rel=1e-9)
+        assert alone == pytest.approx(posterior(network, log_likelihood(network, lesson.observed)))
