@@ -43,10 +43,21 @@ class Entry:
     state: str
     """open, closed or damaged."""
     case: Case
-    record: Record | None
-    """Of a closed case."""
-    fault: str = ""
+    cause: str
+    outcome: str
+    remedy: str
+    material: str
+    fault: str
     """Why a damaged one cannot be read."""
+    made: str
+    """The record of a closed case as JSON: it is read only where it is asked for."""
+
+    @property
+    def record(self) -> Record | None:
+        """The record of a closed case."""
+        from diagnose.cases.record import Record
+
+        return Record.model_validate_json(self.made) if self.made else None
 
 
 class Index:
@@ -113,15 +124,11 @@ class Index:
 
     def entries(self, where: str = "", values: Sequence[Any] = ()) -> list[Entry]:
         """Return the cases, last changed first, that meet a condition on the columns of the table."""
-        from diagnose.cases.record import Record
-
         self.refresh()
         asked = " and ".join(filter(None, ["state != 'other'", where]))
-        found = self.db.execute(f"select id, state, made, record, fault from entry where {asked} order by changed desc, id desc", values)
-        return [
-            Entry(id, state, _case(json.loads(made)), Record.model_validate_json(record) if record else None, fault)
-            for id, state, made, record, fault in found
-        ]
+        columns = "id, state, made, cause, outcome, remedy, material, fault, record"
+        found = self.db.execute(f"select {columns} from entry where {asked} order by changed desc, id desc", values)
+        return [Entry(id, state, _case(json.loads(made)), *rest) for id, state, made, *rest in found]
 
     def cases(self) -> list[Case]:
         """Return the cases without their records, last changed first."""

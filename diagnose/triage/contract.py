@@ -8,6 +8,7 @@ that closed the case and its causes, or null), ``unexplained``, ``conflict``, ``
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from diagnose.knowledge.pack import Knowledge
@@ -141,6 +142,8 @@ def score_json(found: Score, folds: int | None = None) -> dict[str, Any]:
                  "low": b.came.low, "high": b.came.high}
                 for b in found.calibration()
             ],
+            "brier_parts": asdict(found.parts()),
+            "confused": [{"cause": cause, "first": winner, "cases": n} for cause, winner, n in found.confused()],
             "missed": [
                 {"id": c.id, "source": c.source, "cause": c.cause, "place": c.place, "probability": c.share,
                  "winner": c.winner, "winner_probability": c.leader_share}

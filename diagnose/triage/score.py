@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from diagnose.cases.journal import Case
 from diagnose.cases.solved import Placed
 from diagnose.errors import BadInput
 from diagnose.knowledge.pack import Knowledge
@@ -16,6 +17,7 @@ from diagnose.reasoning.answers import EXAMPLE_CONFIDENCE
 from diagnose.reasoning.intervals import Hits, wilson
 from diagnose.reasoning.network import Array, Network, compile_network
 from diagnose.triage.facts import Facts, triage_from
+from diagnose.triage.learn import left_out, lessons, plain
 
 EDGES = (0.0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
 """Bounds of the bins of the calibration curve, narrow where shares are many or a small error matters."""
@@ -71,6 +73,20 @@ class Bin:
     came: Hits
 
 
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a Brier score is made of (Murphy 1973): reliability - resolution + uncertainty + within."""
+
+    reliability: float
+    """How far the shares given lie from the shares that came; 0 is best."""
+    resolution: float
+    """How far the shares that came differ from bin to bin; more is better."""
+    uncertainty: float
+    """What somebody comes to who gives every cause its share of all cases; no skill changes it."""
+    within: float
+    """What binning leaves: shares of one bin are not all the same."""
+
+
 @dataclass(frozen=True)
 class Score:
     """What the rules made of a set of cases."""
@@ -118,6 +134,26 @@ class Score:
                 hits = wilson(int(came[inside].sum()), int(inside.sum()))
                 bins.append(Bin(least, most, float(said[inside].mean()), hits))
         return bins
+
+    def parts(self) -> Parts:
+        """Return the decomposition of the Brier score over the bins of the calibration curve."""
+        bins = self.calibration()
+        many = sum(b.came.of for b in bins)
+        if not many:
+            return Parts(0.0, 0.0, 0.0, 0.0)
+        each = many / len(self.cases)  # the score adds up over the causes of a case
+        base = sum(b.came.count for b in bins) / many
+        reliability = each * sum(b.came.of * (b.said - b.came.share) ** 2 for b in bins) / many
+        resolution = each * sum(b.came.of * (b.came.share - base) ** 2 for b in bins) / many
+        uncertainty = each * base * (1 - base)
+        return Parts(reliability, resolution, uncertainty, self.brier - (reliability - resolution + uncertainty))
+
+    def confused(self, most: int = 8) -> list[tuple[str, str, int]]:
+        """Return pairs of the true cause and the one that came first instead, the most frequent first."""
+        counted: dict[tuple[str, str], int] = {}
+        for case in self.missed():
+            counted[case.cause, case.winner] = counted.get((case.cause, case.winner), 0) + 1
+        return [(*pair, n) for pair, n in sorted(counted.items(), key=lambda item: (-item[1], item[0]))[:most]]
 
     def folds(self, count: int) -> list[Score]:
         """Return the cases in parts that depend on nothing but their ids, so that they stay as cases are added."""
@@ -168,6 +204,24 @@ def _scored(knowledge: Knowledge, placed: Placed, network: Network) -> Scored:
         rates=np.exp(network.log_prior),
         truth=network.row(case.cause) if known else 0,
     )
+
+
+def score_learnt(knowledge: Knowledge, cases: Sequence[Case]) -> tuple[Score, Score]:
+    """Return closed cases scored by the rules alone, and by what all other cases taught as well (one left out).
+
+    Cases without a cause, or with one that the rules lack, are passed over: nothing could be learnt from them.
+    """
+    rules = plain(knowledge)
+    network = compile_network(rules)
+    rates = np.exp(network.log_prior)
+    alone: list[Scored] = []
+    learnt: list[Scored] = []
+    for lesson, by_rules, by_others in left_out(rules, lessons(rules, network, cases)):
+        for shares, scored in ((by_rules, alone), (by_others, learnt)):
+            place = 1 + int((shares[1:] > shares[lesson.row]).sum())
+            winner = network.causes[int(np.argmax(shares[1:]))]
+            scored.append(Scored(lesson.id, lesson.id, lesson.cause, place, winner, shares, rates, lesson.row))
+    return Score(tuple(alone)), Score(tuple(learnt))
 
 
 def _finding_is_known(knowledge: Knowledge, id: str, answer: str) -> None:

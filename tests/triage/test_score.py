@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from diagnose.cases.journal import Case
 from diagnose.cases.solved import read_solved
 from diagnose.errors import BadInput
 from diagnose.knowledge.pack import Knowledge, load
-from diagnose.triage.score import Score, Scored, bits, brier, fold, score, wilson
+from diagnose.triage.score import Score, Scored, bits, brier, fold, score, score_learnt, wilson
 
 PACK = """
 questions:
@@ -188,3 +189,44 @@ def test_folds_part_the_cases_by_their_ids_alone_and_stay_as_cases_are_added() -
     for part, smaller in zip(parts, fewer, strict=True):
         assert {c.id for c in smaller.cases} <= {c.id for c in part.cases}
     assert fold("R001", 5) == fold("R001", 5)
+
+
+def test_the_parts_of_the_brier_score_add_up_to_it_as_murphy_has_them() -> None:
+    """Murphy (1973), J. Appl. Meteorol. 12: of forecasts that take few values BS = reliability - resolution + uncertainty.
+
+    By hand: ten cases of two suspects and nothing else, given 0.7 and 0.3; the first is right in six.
+    """
+    cases = Score(tuple(made(f"c{n}", [0.0, 0.7, 0.3], 1 if n < 6 else 2) for n in range(10)))
+    parts = cases.parts()
+    assert cases.brier == pytest.approx(2 * (0.6 * 0.3**2 + 0.4 * 0.7**2))
+    # Thirty forecasts: ten of 0 that never come, ten of 0.7 of which six come, ten of 0.3 of which four come.
+    base = 10 / 30
+    assert parts.uncertainty == pytest.approx(3 * base * (1 - base))
+    assert parts.reliability == pytest.approx(3 * (10 * 0.1**2 + 10 * 0.1**2) / 30)
+    assert parts.resolution == pytest.approx(3 * (10 * base**2 + 10 * (0.6 - base) ** 2 + 10 * (0.4 - base) ** 2) / 30)
+    assert parts.within == pytest.approx(0.0, abs=1e-12)
+    assert Score(()).parts().uncertainty == 0
+
+
+def test_of_any_shares_the_parts_and_what_bins_leave_add_up() -> None:
+    draw = np.random.default_rng(3)
+    cases = Score(tuple(made(f"c{n}", draw.dirichlet(np.ones(6)).tolist(), int(draw.integers(1, 6))) for n in range(200)))
+    p = cases.parts()
+    assert p.reliability - p.resolution + p.uncertainty + p.within == pytest.approx(cases.brier)
+    assert abs(p.within) < 0.02 and p.reliability > 0 and p.resolution > 0
+
+
+def test_what_is_taken_for_another_is_counted() -> None:
+    shares = {1: [0.0, 0.2, 0.8], 2: [0.0, 0.8, 0.2]}
+    cases = Score(tuple(made(f"c{n}", shares[t], t) for n, t in enumerate([1, 1, 2, 1])))
+    assert cases.confused() == [("c1", "c2", 3), ("c2", "c1", 1)]
+
+
+def test_closed_cases_are_scored_by_the_rules_and_by_what_the_others_taught(knowledge: Knowledge) -> None:
+    """A shop in which what lies in lumps is hardly ever damp: the others teach it, and the case itself does not."""
+    cases = [Case(f"c{n}", outcome="cured", cause="seams", answers={"defect": ("lumps",), "sound": ("pops",)}) for n in range(40)]
+    alone, learnt = score_learnt(knowledge, cases)
+    assert len(alone.cases) == len(learnt.cases) == 40
+    assert learnt.bits < alone.bits - 0.2 and alone.within(1).count == 0
+    one, same = score_learnt(knowledge, cases[:1])
+    assert same.bits == pytest.approx(one.bits)

@@ -66,8 +66,7 @@ def _show_rows(found: Sequence[Entry], as_json: bool) -> None:
         print_json({"cases": [row(entry) for entry in found]})
         return
     for entry in found:
-        record = entry.record
-        was = f"{record.outcome}: {record.cause or 'cause not found'}" if record else entry.state
+        was = f"{entry.outcome}: {entry.cause or 'cause not found'}" if entry.state == "closed" else entry.state
         for line in indented(f"{entry.case.changed[:10]:<10}  {visible(entry.case.title) or entry.id}  ({was})  [{entry.id}]", 0, 12):
             click.echo(line)
         if entry.fault:
@@ -78,12 +77,10 @@ def _show_rows(found: Sequence[Entry], as_json: bool) -> None:
 
 def row(entry: Entry) -> dict[str, Any]:
     """Return a case as the JSON of `cases list` and `find` has it."""
-    record = entry.record
     return {
         "id": entry.id, "title": entry.case.title, "state": entry.state, "started": entry.case.started,
-        "changed": entry.case.changed, "answers": len(entry.case.answers), "cause": record.cause if record else None,
-        "outcome": record.outcome if record else None, "remedy": record.remedy if record else None,
-        "printer": entry.case.printer, "material": record.material if record else None, "fault": entry.fault,
+        "changed": entry.case.changed, "answers": len(entry.case.answers), "cause": entry.cause or None, "outcome": entry.outcome or None,
+        "remedy": entry.remedy or None, "printer": entry.case.printer, "material": entry.material or None, "fault": entry.fault,
     }  # fmt: skip
 
 

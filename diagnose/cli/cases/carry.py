@@ -33,7 +33,7 @@ ACTS_IN_TABLES = ("=", "+", "-", "@")
 @quiet_option
 def export(output: Path | None, as_table: bool, casebook: Path | None, quiet: bool) -> None:
     """Write the closed cases as lines of JSON, a case each, whole; or as a table."""
-    records = [entry.record for entry in index(casebook).find((), state="closed") if entry.record is not None]
+    records = [record for entry in index(casebook).find((), state="closed") if (record := entry.record) is not None]
     text = _table(records) if as_table else "".join(r.model_dump_json(exclude_none=True) + "\n" for r in records)
     if output is None:
         click.echo(text, nl=False)
