@@ -10,6 +10,9 @@ from pathlib import Path
 
 from diagnose.errors import BadInput
 
+BESIDE = ".diagnose-"
+"""Beginning of the name of a file that is being written, before it is moved to its place."""
+
 
 def write_whole(
     path: Path, content: str | bytes | memoryview, where: str, *, new: bool = False, check: Callable[[Path], None] | None = None
@@ -30,7 +33,7 @@ def write_whole(
     """
     beside: str | None = None
     try:
-        handle, beside = tempfile.mkstemp(prefix=".diagnose-", suffix=path.suffix, dir=path.parent)
+        handle, beside = tempfile.mkstemp(prefix=BESIDE, suffix=path.suffix, dir=path.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(content.encode() if isinstance(content, str) else content)
             file.flush()

@@ -21,13 +21,7 @@ class Casebook:
 
     def start(self, title: str = "", follows: str = "") -> Journal:
         """Start a new case, of what remains of another one where ``follows`` names that, and return its journal."""
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise BadInput(
-                f"the casebook folder cannot be made ({error.strerror or error})",
-                "choose another one with --casebook", str(self.folder),
-            ) from error  # fmt: skip
+        self.make()
         words = "-".join(re.findall(r"[a-z0-9]+", title.lower())[:5])[:40]
         stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
         id = "-".join(filter(None, [stamp, words, secrets.token_hex(2)]))
@@ -54,12 +48,18 @@ class Casebook:
         """Return where a closed case of this id stands."""
         return self.folder / f"{id}{FILED}"
 
-    def place(self, id: str) -> bool:
-        """Make the folder if need be, and return whether it has room for a case of this id: none is there yet."""
+    def make(self) -> None:
+        """Make the folder if need be; raises BadInput where that cannot be done."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise BadInput(f"the casebook folder cannot be made ({error.strerror or error})", "choose another one with --casebook", str(self.folder)) from error
+            raise BadInput(
+                f"the casebook folder cannot be made ({error.strerror or error})",
+                "choose another one with --casebook", str(self.folder),
+            ) from error  # fmt: skip
+
+    def has_room_for(self, id: str) -> bool:
+        """Return whether no case of this id is there yet."""
         return bool(ID.fullmatch(id)) and not self.filed(id).exists() and not (self.folder / f"{id}{SUFFIX}").exists()
 
     def entries(self) -> list[Entry]:

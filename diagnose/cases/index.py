@@ -16,8 +16,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cases.journal import FILED, SUFFIX, Case, Cured, events_of, fold
-from diagnose.errors import BadInput
+from diagnose.cases.journal import FILED, ID, SUFFIX, Case, Cured, events_of, fold
+from diagnose.errors import BadInput, visible
 from diagnose.folders import cache
 from diagnose.knowledge.reader import Problem, read
 
@@ -160,14 +160,14 @@ def _away(path: Path) -> None:
 def _files(folder: Path) -> Iterator[tuple[str, tuple[str, str, int]]]:
     """Yield id, and file, time and size, of every case: the journal where it is open, else the file it was closed in."""
     try:
-        found = {entry.name: entry.stat() for entry in os.scandir(folder) if entry.is_file()}
+        found = {e.name: e.stat() for e in os.scandir(folder) if e.is_file() and not e.name.startswith(".")}
     except OSError:
         return
     for name, stat in found.items():
         place = (name, str(stat.st_mtime_ns), stat.st_size)
         if name.endswith(SUFFIX):
             yield name.removesuffix(SUFFIX), place
-        elif name.endswith(FILED) and not name.startswith(".") and name.removesuffix(FILED) + SUFFIX not in found:
+        elif name.endswith(FILED) and name.removesuffix(FILED) + SUFFIX not in found:
             yield name.removesuffix(FILED), place
 
 
@@ -176,6 +176,10 @@ def _understood(path: Path, id: str) -> tuple[Case, Record | None, str]:
     from diagnose.cases.record import bare, is_record, record_of
 
     try:
+        if not ID.fullmatch(id):
+            if path.name.endswith(FILED):
+                return Case(id), None, NO_CASE
+            return Case(id, title="damaged: its name is no id of a case"), None, visible(f"{path}: its name is no id of a case")
         if path.name.endswith(SUFFIX):
             case = fold(id, events_of(path.read_bytes(), str(path)))
             return case, bare(case) if case.closed else None, ""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
+
+from diagnose.whole import BESIDE
 
 LOCK = ".turns"
 """File in a casebook that whoever opens or closes a case holds; there is nothing in it."""
@@ -16,6 +18,9 @@ LOCK = ".turns"
 def turns_in(folder: Path) -> Iterator[None]:
     """Hold a casebook for oneself while a case is moved from one file to another; others wait."""
     with (folder / LOCK).open("ab") as file, taking_turns(file):
+        for left in folder.glob(f"{BESIDE}*"):  # of a program that was killed while it wrote
+            with suppress(OSError):
+                left.unlink()
         yield
 
 

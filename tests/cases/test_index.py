@@ -94,6 +94,18 @@ def test_an_index_that_another_program_holds_is_done_without(tmp_path: Path, cac
     holder.execute("rollback")
 
 
+def test_files_with_names_that_no_case_has_harm_nobody(tmp_path: Path) -> None:
+    book = tmp_path / "book"
+    put(book, "one")
+    closed = '{"do": "start", "title": "x"}\n{"do": "close", "outcome": "unsolved", "cause": null}\n'
+    for name in ("My Case.journal", "\x1b[31m.journal", ".diagnose-half.journal", "Recipe for soup.yaml", ".hidden.yaml"):
+        (book / name).write_text(closed)
+    entries = {e.id: e for e in Index(book).entries()}
+    assert {id for id, e in entries.items() if e.state == "closed"} == {"one"}
+    assert {id for id, e in entries.items() if e.state == "damaged"} == {"My Case", "\x1b[31m"}
+    assert not any("\x1b" in e.fault for e in entries.values())
+
+
 def test_words_and_columns_find_cases_and_signs_mean_themselves(tmp_path: Path) -> None:
     book = tmp_path / "book"
     put(book, "one", notes=["the 100% fan"], printer="red", material="petg")

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from diagnose.cases.book import Casebook
 from diagnose.cases.record import Record, as_yaml
+from diagnose.cases.turns import turns_in
 from diagnose.cli.cases.book import index
 from diagnose.cli.common import casebook_option, quiet_option
 from diagnose.errors import BadInput, visible
@@ -64,11 +65,13 @@ def import_(file: Path, casebook: Path | None, quiet: bool) -> None:
     """
     book = Casebook(casebook or own_casebook())
     records = _read(file)
+    book.make()
     taken = 0
-    for record in records:
-        if book.place(record.id):
-            write_whole(book.filed(record.id), as_yaml(record), str(book.folder), new=True)
-            taken += 1
+    with turns_in(book.folder):
+        for record in records:
+            if book.has_room_for(record.id):
+                write_whole(book.filed(record.id), as_yaml(record), str(book.folder), new=True)
+                taken += 1
     if not quiet:
         left = len(records) - taken
         click.echo(f"{times(taken, 'case')} taken" + (f", {left} left out: they are there already" if left else ""))
