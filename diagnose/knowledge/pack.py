@@ -191,7 +191,7 @@ def _load_pack(folder: Path, knowledge: Knowledge, problems: list[Problem], only
             elif kind == "learnt":
                 knowledge.learnt = validated(Learnt, entries, document, (kind,), "", problems) or knowledge.learnt
             elif kind not in KINDS:
-                hint = nearest(kind, [*KINDS, "pack", "rates"])
+                hint = nearest(kind, [*KINDS, "pack", "rates", "learnt"])
                 problems.append(
                     Problem(
                         document.file, *document.place((kind,), key=True), "", f"{kind!r} is not a kind of entry",

@@ -18,6 +18,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from diagnose.knowledge.learnt import Learnt
 from diagnose.knowledge.models import FREE_SOURCES, PackHeader
 from diagnose.knowledge.pack import KINDS, Knowledge
 from diagnose.knowledge.rates import Rates
@@ -48,7 +49,7 @@ IDS_OF: Mapping[tuple[str, str], tuple[str, ...]] = {
 
 def rules_schema(knowledge: Knowledge) -> dict[str, Any]:
     """Return the schema of a rule file; ids and examples are those of the given rules."""
-    schema = _schema([*KINDS.values(), PackHeader, Rates])
+    schema = _schema([*KINDS.values(), PackHeader, Rates, Learnt])
     schema["$defs"] |= _known_ids(knowledge)
     for (model, field), kinds in IDS_OF.items():
         _offer(schema["$defs"][model]["properties"], field, kinds)
@@ -71,6 +72,7 @@ def rules_schema(knowledge: Knowledge) -> dict[str, Any]:
             },
             "pack": {"$ref": "#/$defs/PackHeader"},
             "rates": {"$ref": "#/$defs/Rates"},
+            "learnt": {"$ref": "#/$defs/Learnt"},
         },
         "$defs": schema["$defs"],
     }

@@ -21,7 +21,7 @@ def test_the_demo_reads_asks_ranks_offers_a_test_and_goes_on_to_a_cure(capsys: p
     cure = seen.out[seen.out.index("The plan is followed") :]
     assert "Cured by: " in cure and "So the cause was: Moves run out while the printer saves" in cure
     cost, habit = (
-        int(n) for n in re.search(r"It cost (\d+):.*would\s+cost (\d+) on average", cure, re.DOTALL).groups()
+        int(n) for n in re.search(r"It\s+cost\s+(\d+):.*would\s+cost\s+(\d+)\s+on\s+average", cure, re.DOTALL).groups()
     )  # type: ignore[union-attr]
     assert 0 < cost < 0.6 * habit
 
