@@ -8,6 +8,7 @@ from typing import Any
 
 from pydantic import Field
 
+from diagnose.cases.record import is_record, record_of
 from diagnose.errors import BadInput, nearest
 from diagnose.knowledge.models import Id, Ids, Part, Text
 from diagnose.knowledge.pack import validated
@@ -80,6 +81,8 @@ def read_solved(path: Path) -> list[Placed]:
 
 def _cases(document: Document, problems: list[Problem]) -> list[Placed]:
     data = document.data
+    if isinstance(data, dict) and "version" in data and is_record(data):
+        return _of_record(document, problems)
     if isinstance(data, dict) and LIST in data:
         for name in data:
             if name not in TOP:
@@ -104,6 +107,18 @@ def _cases(document: Document, problems: list[Problem]) -> list[Placed]:
         if case is not None:
             found.append(Placed(case, f"{document.file}:{document.place(path)[0]}"))
     return found
+
+
+def _of_record(document: Document, problems: list[Problem]) -> list[Placed]:
+    """Return a closed case of a casebook; none where nothing was wrong or nobody found out."""
+    record = record_of(document, problems)
+    if record is None or record.cause is None:
+        return []
+    case = SolvedCase(
+        id=record.id, source=record.source or Path(document.file).name, answers=record.answers,
+        findings={id: found.answer for id, found in record.findings.items()}, tried=record.tried, printer=record.printer, cause=record.cause,
+    )  # fmt: skip
+    return [Placed(case, f"{document.file}:1")]
 
 
 def _twice(found: list[Placed]) -> list[Problem]:

@@ -38,7 +38,7 @@ def test_lists_and_single_cases_of_a_folder_are_read_in_the_order_of_their_files
 
 
 def test_the_project_s_own_casebook_holds_a_solved_case() -> None:
-    assert [p.case.source for p in read_solved(casebook_folder())] == ["invented"]
+    assert {p.case.source for p in read_solved(casebook_folder())} == {"invented"}
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+from diagnose.knowledge.builtin import casebook_folder
 from tests.cli.run import run
 
 CASES = """
@@ -64,10 +66,22 @@ def test_parts_hold_every_case_once(capsys: pytest.CaptureFixture[str], solved: 
     assert run(capsys, "cases", "score", solved, "--folds", 1).code == 2
 
 
-def test_without_a_folder_the_project_s_own_casebook_is_scored(capsys: pytest.CaptureFixture[str]) -> None:
+def test_without_a_folder_the_user_s_casebook_is_scored_and_while_that_is_empty_the_project_s(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     seen = run(capsys, "cases", "score")
-    assert seen.code == 0
-    assert "1 solved case," in seen.out
+    assert seen.code == 0 and re.match(r"3\d solved cases, ", seen.out)
+    own = tmp_path / "data" / "diagnose" / "casebook"
+    own.mkdir(parents=True)
+    for name in ("lid-with-hairs", "small-holes", "seam-is-normal"):
+        (own / f"{name}.yaml").write_text((casebook_folder() / f"{name}.yaml").read_text())
+    seen = run(capsys, "cases", "score")
+    assert seen.out.startswith("2 solved cases, ") and "each case left out in its turn" in seen.out
+    told = run(capsys, "cases", "score", "--json").json
+    assert told["cases"] == told["learnt"]["cases"] == 2 and told["work"]["answers"] > 5
+    assert {"reliability", "resolution", "uncertainty", "within"} == set(told["brier_parts"])
+    assert run(capsys, "cases", "score", "--casebook", tmp_path / "none").code == 2
 
 
 def test_a_bad_case_is_told_with_its_line(capsys: pytest.CaptureFixture[str], solved: Path) -> None:
