@@ -11,12 +11,14 @@ from textual.content import Content
 from textual.screen import Screen
 
 from diagnose.knowledge.models import Cause, Costed, Question, Remedy
+from diagnose.knowledge.pack import Knowledge
 from diagnose.screens import look
 from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
 from diagnose.triage import Given, LedgerLine, NextStep, TestView
 from diagnose.triage.explain import say_result
 from diagnose.triage.manual import Section
+from diagnose.triage.similar import Similar
 from diagnose.triage.wording import cost, decibans, percent
 
 
@@ -104,6 +106,33 @@ def manual_page(title: str, sections: Sequence[Section]) -> Page:
         return look.lines(parts)
 
     return Page(title, build)
+
+
+def similar_page(found: Sequence[Similar], k: Knowledge) -> Page:
+    """Return the solved cases like one at hand: what they were, what cured them, and which answers say so."""
+
+    def build(width: int) -> Content:
+        parts: list[Content] = [] if found else [Content("No solved case of this casebook is like it yet.")]
+        for one in found:
+            case = one.case
+            parts += [Content("")] if parts else []
+            parts.append(look.hang(Content(f"{one.distance:.2f}  "), look.styled(case.title or case.id, look.BOLD), width))
+            remedy = k.remedies.get(case.cured.remedy) if case.cured else None
+            named = k.causes[one.cause].name if one.cause in k.causes else one.cause
+            was = f"It was: {named}" + (f"; cured by: {remedy.name}" if remedy else "")
+            parts.append(look.hang(Content("      "), look.plain(was), width))
+            for word, abouts in (("alike", one.agree), ("unlike", one.differ)):
+                asked = [k.asked(about) for about in abouts[:SHOWN_ANSWERS]]
+                said = "; ".join(a.ask if isinstance(a, Question) else a.name for a in asked if a is not None)
+                if said:
+                    parts.append(look.hang(Content(f"      {word}: "), look.plain(said), width, look.QUIET))
+        return look.lines(parts)
+
+    return Page("Solved cases like this one: 0 is the same, 1 nothing in common", build)
+
+
+SHOWN_ANSWERS = 3
+"""Answers named beside a solved case."""
 
 
 def steps_rows(steps: Sequence[NextStep]) -> list:  # type: ignore[type-arg]

@@ -133,15 +133,20 @@ class SuspectsPanel(Vertical):
 
     changed = False
     """Whether there was an answer to change it."""
+    like = 0
+    """Solved cases like this one."""
 
     def compose(self) -> ComposeResult:
         """Lay out the list."""
         yield SuspectList()
 
     def show(
-        self, suspects: Sequence[Suspect], chosen: str, unexplained: float, unexplained_change: float, changed: bool
+        self, suspects: Sequence[Suspect], chosen: str, unexplained: float, unexplained_change: float, changed: bool, like: int
     ) -> None:
-        """Show a ranking with the cursor on one cause; `changed` says whether there was an answer to change it."""
+        """Show a ranking with the cursor on one cause; `changed` says whether there was an answer to change it, `like` how
+        many solved cases are like this one.
+        """
+        self.like = like
         rest = Row(NOT_IN_RULES, unexplained, unexplained_change)
         self.query_one(SuspectList).show(suspects, chosen, rest, changed)
         self.changed = changed
@@ -152,8 +157,9 @@ class SuspectsPanel(Vertical):
         self._entitle()
 
     def _entitle(self) -> None:
-        wordy = self.changed and self.size.width >= WIDE
-        self.border_title = "Suspects, and what the last answer did" if wordy else "Suspects"
+        like = f"; k: {self.like} solved like it" if self.like else ""
+        wordy = self.changed and self.size.width >= WIDE + len(like)
+        self.border_title = f"{'Suspects, and what the last answer did' if wordy else 'Suspects'}{like}"
 
 
 def ledger_line(line: LedgerLine, asked: str, width: int, whole: bool = False) -> Content:

@@ -15,7 +15,7 @@ from textual.widgets import Static
 
 from diagnose.errors import BadInput
 from diagnose.reasoning.inquiry import ENOUGH as LEADS
-from diagnose.screens import look, pages
+from diagnose.screens import look, pages, sayings
 from diagnose.screens.dialogs import MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
 from diagnose.screens.given import MARKS, GivenPage
 from diagnose.screens.job import AttachJob
@@ -24,35 +24,20 @@ from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, Suspect
 from diagnose.screens.plan import PlanPage
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
-from diagnose.screens.sayings import (
-    CLOSED,
-    ENOUGH,
-    NOTHING_LEFT,
-    OF_A_LEADER,
-    OF_CLOSED,
-    OF_NO_LEADER,
-    THE_CURE,
-    THE_JOB,
-    THE_MARKS,
-    WHAT_ELSE,
-    WHY_NOT,
-)  # fmt: skip
 from diagnose.triage import Given, NextStep, Triage
+from diagnose.triage.similar import similar_to
 from diagnose.triage.wording import times
 
 IN_SHORT = "? There is something to look at again"
 """In place of a warning of which no part fits on a line."""
-
 WIDE_SCREEN = 120
 """Cells from which the bands stand side by side."""
 LEADING = 3
 """Suspects whose evidence comes first on the page of findings."""
 HEAD_AND_KEYS = 2
 """Lines above and below the bands."""
-
 LESS_AND_LESS = ((6, 6), (6, 3), (5, 3), (5, 0), (4, 0), (3, 0))
 """Lines of the suspects and of Why, title and all, as they give way to a question that needs the height."""
-
 FEW_ANSWERS = 5
 """Lines of answers, with the one that counts the rest, that must be in sight before anything else is."""
 
@@ -97,6 +82,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         Binding("s", "steps", "Steps", id="next-steps", tooltip="Everything worth looking at next; choose another question."),
         Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
         Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
+        Binding("k", "similar", "Like this", show=False, id="similar-cases", tooltip="Solved cases like this one, and what cured them."),
         Binding("w", "why", "Why", id="why-asked", tooltip="Why this question is asked: what it tells, and what apart."),
         Binding("escape", "step_back", "Step back", show=False, id="step-back",
                 tooltip="Drop digits typed so far, or a question you chose, or go back to the cases."),
@@ -166,7 +152,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
     def _show_suspects(self) -> None:
         changed = bool(self.triage.case.answers or self.triage.case.job or self.triage.case.marks)
         self.query_one(SuspectsPanel).show(
-            self.triage.ranking(), self.cause, self.triage.unexplained, self.triage.unexplained_change, changed
+            self.triage.ranking(), self.cause, self.triage.unexplained, self.triage.unexplained_change, changed, len(similar_to(self.triage))
         )
 
     def _show_ledger(self) -> None:
@@ -178,15 +164,15 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         step = next((s for s in self.steps if s.kind == "question"), None)
         asked = self.chosen_question or (step.id if step else None)
         if self.triage.case.cured and asked is None:
-            panel.finish(CLOSED + self._cure(), OF_CLOSED)
+            panel.finish(sayings.CLOSED + self._cure(), sayings.OF_CLOSED)
             self.query_one(SuspectList).focus()
             return
         if asked is None:
             leads = self.triage.ranking()[0].probability >= LEADS
             kinds = {s.kind for s in self.steps}
-            more = [words for kind, words in (("job", THE_JOB), ("marks", THE_MARKS)) if kind in kinds]
-            said = [OF_A_LEADER if leads else OF_NO_LEADER, *more, WHAT_ELSE]
-            panel.finish(NOTHING_LEFT + (THE_CURE if leads else ""), "; ".join(said))
+            more = [words for kind, words in (("job", sayings.THE_JOB), ("marks", sayings.THE_MARKS)) if kind in kinds]
+            said = [sayings.OF_A_LEADER if leads else sayings.OF_NO_LEADER, *more, sayings.WHAT_ELSE]
+            panel.finish(sayings.NOTHING_LEFT + (sayings.THE_CURE if leads else ""), "; ".join(said))
             self.query_one(SuspectList).focus()
             return
         was_empty = panel.question is None
@@ -244,7 +230,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         said = [f"▲ {MAKE_SAFE}: {alarm_text(alarm)}" for alarm in self.alarms[:1]]
         said += [f"? {look.plain(doubt)}" for doubt in self.doubts[:1]]
         if not said and self.triage.case.answers and self.steps and self.triage.enough:
-            said.append(ENOUGH)
+            said.append(sayings.ENOUGH)
         notice = self.query_one("#notice", Static)
         hidden = len(self.alarms) > 1 or len(self.doubts) > 1
         notice.update(look.lines(self._short(text, hidden) for text in said))
@@ -456,6 +442,10 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         lines, manual = self.triage.ledger(cause.id), partial(self.triage.manual, cause.id)
         self.app.push_screen(pages.ledger_page(cause, lines, self._asked(), share, manual))
 
+    def action_similar(self) -> None:
+        """Show solved cases like this one."""
+        self.app.push_screen(pages.similar_page(similar_to(self.triage), self.triage.knowledge))
+
     def action_doubts(self) -> None:
         """Say all alarms and doubts."""
         said = [Content.assemble((f"▲ {MAKE_SAFE}: ", "bold $alarm"), alarm_text(a)) for a in self.alarms]
@@ -482,7 +472,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
 
     def why_not(self, action: str) -> str:
         """Return why something cannot be done now."""
-        return WHY_NOT.get(action, "")
+        return sayings.WHY_NOT.get(action, "")
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Grey what cannot be done now."""

@@ -80,6 +80,7 @@ class Triage:
         """The job file as read last, so that marks typed later need not read it again."""
         self.asks = marked.asks(knowledge)
         """Cause id to what it asks of the marks, of those that ask anything."""
+        self._others: list[Case] | None = None
         self._digests: dict[str, str | None] = {}
         """Path of a job that was read to the digest of its bytes."""
         self._may_bring: tuple[str | None, dict[str, float]] | None = None
@@ -419,8 +420,10 @@ class Triage:
         return cause_page(self.knowledge, self.network, self.cause(cause_id), self.other_cases())
 
     def other_cases(self) -> list[Case]:
-        """Return the cases of the casebook that this one is kept in."""
-        return Casebook(self.journal.path.parent).cases() if self.journal else []
+        """Return the cases of the casebook that this one is kept in, as they were when it was opened."""
+        if self._others is None:
+            self._others = Casebook(self.journal.path.parent).cases() if self.journal else []
+        return self._others
 
     def question(self, id: str) -> Question:
         """Return a question; raises BadInput when there is none of that id."""

@@ -10,11 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import log2
+from typing import TYPE_CHECKING
 
 from diagnose.cases.journal import Case
 from diagnose.knowledge.models import OPTION_USUAL, Finding, Question
 from diagnose.knowledge.pack import Knowledge
 from diagnose.reasoning.network import usual_shares
+
+if TYPE_CHECKING:
+    from diagnose.triage.case import Triage
 
 DOUBT_BITS = 2.0
 FARTHEST = 0.6
@@ -49,6 +53,11 @@ def similar(knowledge: Knowledge, case: Case, solved: Iterable[Case], most: int 
                 found.append((near, other, cause))
     found.sort(key=lambda f: (f[0][0], f[1].id))
     return [Similar(other, cause, distance, agree, differ) for (distance, agree, differ), other, cause in found[:most]]
+
+
+def similar_to(triage: Triage) -> list[Similar]:
+    """Return the solved cases of a case's own casebook that are most like it."""
+    return similar(triage.knowledge, triage.case, triage.other_cases()) if triage.case.answers else []
 
 
 def compare(bits: Mapping[str, float], one: Told, other: Told) -> tuple[float, tuple[str, ...], tuple[str, ...]]:

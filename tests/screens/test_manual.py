@@ -70,3 +70,23 @@ def test_rule_texts_of_markup_are_shown_as_they_are_on_every_page(
 async def _back(pilot: Any) -> None:
     while pilot.app.screen is not bench(pilot):
         await press(pilot, "escape")
+
+
+def test_solved_cases_like_this_one_stand_beside_the_ranking(tmp_path: Path) -> None:
+    k = small_pack()
+    cause = next(c for c in k.causes.values() if c.remedies)
+    plain = [q for q in k.questions.values() if not q.ask_if and q.kind == "one" and q.role in (None, "defect")]
+    answers = [said(q.id, q.answers[0].id) for q in plain]
+    solved = write_case(tmp_path, *answers, {"do": "tried", "remedy": cause.remedies[0], "result": "cured", "closes": True, "causes": [cause.id]}, title="The one before")  # fmt: skip
+    (tmp_path / f"{solved}.journal").rename(tmp_path / "aaa.journal")
+    write_case(tmp_path, *answers, title="The one now")
+
+    async def story() -> None:
+        async with at_work(tmp_path, (130, 40)) as pilot:
+            assert "The one now" in seen(pilot)
+            assert "k: 1 solved like it" in seen(pilot)
+            await press(pilot, "k")
+            shown = seen(pilot)
+            assert "The one before" in shown and cause.name in shown and "alike:" in shown
+
+    asyncio.run(story())
