@@ -42,7 +42,8 @@ class CaseList(Rows):
             return Content.styled("New case", look.STRONG)
         case = self.cases[index - 1]
         answers = f"{len(case.answers)} answer{'' if len(case.answers) == 1 else 's'}"
-        state = f"{answers}{', job read' if case.job else ''}{', cured' if case.cured else ''}  {when(case.changed):>10}"
+        ended = "cured" if case.cured else case.outcome.replace("-", " ")
+        state = f"{answers}{', job read' if case.job else ''}{f', {ended}' if ended else ''}  {when(case.changed):>10}"
         return look.spread(Content(look.plain(case.title) or case.id), look.styled("", "") + Content.styled(state, look.QUIET), width)
 
 
