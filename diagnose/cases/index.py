@@ -16,7 +16,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cases.journal import FILED, ID, SUFFIX, Case, Cured, events_of, fold
+from diagnose.cases.journal import FILED, ID, SUFFIX, Case, Cured, events_of, fold, whole
 from diagnose.errors import BadInput, visible
 from diagnose.folders import cache
 from diagnose.knowledge.reader import Problem, read
@@ -181,7 +181,7 @@ def _understood(path: Path, id: str) -> tuple[Case, Record | None, str]:
                 return Case(id), None, NO_CASE
             return Case(id, title="damaged: its name is no id of a case"), None, visible(f"{path}: its name is no id of a case")
         if path.name.endswith(SUFFIX):
-            case = fold(id, events_of(path.read_bytes(), str(path)))
+            case = fold(id, events_of(whole(path), str(path)))
             return case, bare(case) if case.closed else None, ""
         problems: list[Problem] = []
         document, faults = read(path, remember=False)

@@ -24,6 +24,8 @@ from diagnose.whole import write_whole
 SUFFIX = ".journal"
 FILED = ".yaml"
 VERSION = 1
+MOST_BYTES = 50_000_000
+"""A longer journal is none: a case of a thousand answers, ten job files and as many sets of marks has a few million bytes."""
 TRIES, PAUSE = 20, 0.005
 """How often to try again, and s between, where another program opens and closes the same case at the same time."""
 ID = re.compile(r"[a-z0-9][a-z0-9-]{0,79}")
@@ -154,7 +156,7 @@ class Journal:
         """Return the journal as it is written; raises BadInput where it cannot be read."""
         for _ in range(TRIES):
             try:
-                return self.path.read_bytes()
+                return whole(self.path)
             except FileNotFoundError:
                 try:
                     if self.filed.exists():
@@ -185,7 +187,7 @@ class Journal:
             with turns_in(self.path.parent), self.path.open("rb+") as file, taking_turns(file):
                 if not _is_still(file, self.path):
                     return False
-                text = file.read()
+                text = whole(self.path)
                 if not fold(self.id, events_of(text, str(self.path))).closed:
                     return False
                 write_whole(self.filed, written(text), str(self.filed))
@@ -195,6 +197,15 @@ class Journal:
             return False
         except OSError as error:
             raise BadInput(f"the case cannot be closed ({error.strerror or error})", "", str(self.path)) from error
+
+
+def whole(path: Path) -> bytes:
+    """Return the bytes of a journal; raises BadInput for a file too large to be one."""
+    with path.open("rb") as file:
+        raw = file.read(MOST_BYTES + 1)
+    if len(raw) > MOST_BYTES:
+        raise BadInput(f"is more than {MOST_BYTES:,} bytes long", "this is no journal of a case", str(path))
+    return raw
 
 
 def events_of(raw: bytes, where: str) -> list[dict[str, Any]]:

@@ -112,7 +112,8 @@ def read(path: Path, shown: str | None = None, *, remember: bool = True) -> tupl
     """
     name = shown or str(path)
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(MOST_BYTES + 1)
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
         return Document(name, None), [Problem(name, 1, 1, "", what, "check the path and its permissions")]
@@ -140,7 +141,7 @@ def _parsed(name: str, raw: bytes) -> tuple[Document, tuple[Problem, ...]]:
         return nothing, (Problem(name, line, column, "", what, instead),)
 
     if len(raw) > MOST_BYTES:
-        return failed(f"is {len(raw):,} bytes long", f"split it into files under {MOST_BYTES:,} bytes")
+        return failed(f"is more than {MOST_BYTES:,} bytes long", f"split it into files under {MOST_BYTES:,} bytes")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -106,6 +106,18 @@ def test_files_with_names_that_no_case_has_harm_nobody(tmp_path: Path) -> None:
     assert not any("\x1b" in e.fault for e in entries.values())
 
 
+def test_a_file_that_claims_a_gigabyte_is_told_and_not_read(tmp_path: Path) -> None:
+    book = tmp_path / "book"
+    put(book, "one")
+    for name in ("huge.journal", "large.yaml"):
+        with (book / name).open("wb") as file:
+            file.truncate(1_000_000_000)  # a hole: it takes no room on the disk
+    entries = {e.id: e for e in Index(book).entries()}
+    assert entries["huge"].state == entries["large"].state == "damaged"
+    assert "bytes long" in entries["huge"].fault and "bytes long" in entries["large"].fault
+    assert entries["one"].state == "closed"
+
+
 def test_words_and_columns_find_cases_and_signs_mean_themselves(tmp_path: Path) -> None:
     book = tmp_path / "book"
     put(book, "one", notes=["the 100% fan"], printer="red", material="petg")
