@@ -219,12 +219,14 @@ def test_two_programs_on_one_casebook_lose_nothing_of_either(rules: Knowledge, b
     assert sorted(both.case.notes) == sorted(f"{w}-{n}" for w in range(2) for n in range(many))
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may write everywhere")
 def test_a_read_only_folder_is_told_and_what_was_there_stays(rules: Knowledge, book: Casebook) -> None:
     triage = solved(rules, book)
     assert triage.journal is not None
     before = triage.journal.filed.read_bytes()
     book.folder.chmod(stat.S_IRUSR | stat.S_IXUSR)
+    if os.access(book.folder, os.W_OK):
+        book.folder.chmod(stat.S_IRWXU)
+        pytest.skip("who runs this may write everywhere")
     try:
         with pytest.raises(BadInput):
             triage.undo()
