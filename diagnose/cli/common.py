@@ -4,13 +4,47 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from diagnose.errors import BadInput, nearest
+
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are called.
+
+    ``modules``: command to the module of ``package`` that it stands in and its one line of help.
+    """
+
+    def __init__(self, *args: Any, package: str, modules: Mapping[str, tuple[str, str]], **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.package, self.modules = package, modules
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(self.modules)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in self.modules:
+            return None
+        module = import_module(f"{self.package}.{self.modules[name][0]}")
+        # A name that means something to Python has a line behind it there.
+        return getattr(module, name, None) or getattr(module, f"{name}_")  # type: ignore[no-any-return]
+
+    def resolve_command(self, context: click.Context, args: list[str]) -> Any:
+        if args and not args[0].startswith("-") and args[0] not in self.modules:
+            hint = nearest(args[0], self.modules) or f"the commands are: {', '.join(self.modules)}"
+            raise BadInput(f"there is no command {f'{context.info_name} {args[0]}'!r}", hint)
+        return super().resolve_command(context, args)
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, told) for name, (_, told) in self.modules.items()])
 
 
 OWN_HELP = "Leave out your own rules and those of settings files."

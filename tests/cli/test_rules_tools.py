@@ -200,3 +200,9 @@ def test_schemas_are_printed_or_written(capsys: pytest.CaptureFixture[str], user
     assert printed.json["$schema"].startswith("https://json-schema.org/")
     assert run(capsys, "rules", "schema", kind, "-o", "s.json").code == 0
     assert json.loads((user / "s.json").read_text()) == printed.json
+
+
+@pytest.mark.parametrize(("group", "typo", "meant"), [("rules", "chek", "check"), ("cases", "lst", "list")])
+def test_a_mistyped_command_is_told_what_was_meant(capsys: pytest.CaptureFixture[str], group: str, typo: str, meant: str) -> None:
+    seen = run(capsys, group, typo)
+    assert seen.code == 2 and f"did you mean '{meant}'" in seen.err

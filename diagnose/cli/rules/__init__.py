@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-
 import click
+
+from diagnose.cli.common import LazyGroup
 
 COMMANDS = {
     "check": ("check", "Check every rule file and print all faults at once."),
@@ -20,23 +20,6 @@ COMMANDS = {
 """Command to the module it stands in and its one line of help."""
 
 
-class _Lazy(click.Group):
-    """Commands are imported when they are called."""
-
-    def list_commands(self, context: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, context: click.Context, name: str) -> click.Command | None:
-        if name not in COMMANDS:
-            return None
-        module = import_module(f"{__name__}.{COMMANDS[name][0]}")
-        return getattr(module, f"{name}_" if name in ("list", "try") else name)  # type: ignore[no-any-return]
-
-    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, told) for name, (_, told) in COMMANDS.items()])
-
-
-@click.group(cls=_Lazy)
+@click.group(cls=LazyGroup, package=__name__, modules=COMMANDS)
 def rules() -> None:
     """Check, test, show and add to what the program knows."""
