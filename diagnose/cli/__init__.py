@@ -68,8 +68,9 @@ class Lazy(click.Group):
 @click.option("--rules", "packs", multiple=True, metavar="DIR", help="Lay this folder of rules over the built-in ones and your own.")
 @click.option("--without-own", is_flag=True, help="Leave out your own rules and those of settings files.")
 @click.option("--casebook", metavar="DIR", help="Keep cases in this folder.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw the app with plain characters.")
 @click.pass_context
-def diagnose(context: click.Context, packs: tuple[str, ...], without_own: bool, casebook: str | None) -> None:
+def diagnose(context: click.Context, packs: tuple[str, ...], without_own: bool, casebook: str | None, ascii_only: bool) -> None:
     """Find the true cause of a bad fused-filament print.
 
     Without a command the app opens.
@@ -81,7 +82,7 @@ def diagnose(context: click.Context, packs: tuple[str, ...], without_own: bool, 
     from diagnose.knowledge.settings import packs_in_force
     from diagnose.screens.app import run_app
 
-    context.exit(run_app(packs_in_force(map(Path, packs), own=not without_own), Path(casebook) if casebook else None))
+    context.exit(run_app(packs_in_force(map(Path, packs), own=not without_own), Path(casebook) if casebook else None, ascii_only))
 
 
 def main(arguments: list[str] | None = None) -> None:

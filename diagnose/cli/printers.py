@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -12,7 +11,8 @@ from diagnose.cli.common import json_option, print_json, progress, quiet_option,
 from diagnose.cli.toolpath.draw import Pen
 from diagnose.cli.toolpath.draw import pen as fitting_pen
 from diagnose.knowledge.cards import Printer
-from diagnose.triage import card, knowledge_from
+from diagnose.triage import card, knowledge_from, newcard
+from diagnose.triage.printers import in_short, shown_fields
 
 
 @click.group()
@@ -41,17 +41,6 @@ def list_(packs: tuple[Path, ...], as_json: bool) -> None:
         click.echo(line)
 
 
-def in_short(printer: Printer) -> str:
-    """Return what matters most for the queue of moves in one sentence."""
-    motion, supply, save = printer.motion, printer.supply, printer.checkpoint
-    way = "a memory card" if supply.feed == "card" else "a cable"
-    saves = f"saves for {save.takes_ms.value:g} ms every {save.every_s.value:g} s" if save.every_s.value else "saves nothing"
-    return (
-        f"plans {motion.queue_moves.value:,} moves ahead on the {motion.planning}; fed from {way} at "
-        f"{supply.bytes_per_s.value / 1000:g} kB/s, {supply.line_time_ms.value:g} ms a line; {saves}"
-    )
-
-
 @printers.command()
 @click.argument("printer", metavar="ID|FILE")
 @rules_option
@@ -70,25 +59,6 @@ def show(printer: str, packs: tuple[Path, ...], as_json: bool, quiet: bool) -> N
         return
     for line in _page(found, fitting_pen(), quiet):
         click.echo(line)
-
-
-def shown_fields(printer: Printer) -> Iterator[tuple[str, Any, str | None]]:
-    """Yield everything a card says, in the order of the card: dotted name, value, origin; None for what is no number."""
-    from pydantic import BaseModel
-
-    from diagnose.knowledge.cards import Known
-
-    def walk(part: BaseModel, prefix: str) -> Iterator[tuple[str, Any, str | None]]:
-        for name in type(part).model_fields:
-            value = getattr(part, name)
-            if isinstance(value, Known):
-                yield f"{prefix}{name}", value.value, value.origin or printer.origin
-            elif isinstance(value, BaseModel):
-                yield from walk(value, f"{prefix}{name}.")
-            elif prefix and value is not None:
-                yield f"{prefix}{name}", value, None
-
-    yield from walk(printer, "")
 
 
 def _page(printer: Printer, pen: Pen, quiet: bool) -> Iterator[str]:
@@ -145,7 +115,7 @@ def add(
     It starts as the card named by --like (the first one of the list without), takes what the job says of the printer
     it was written for, and explains every number in comments. Give its path to --printer.
     """  # fmt: skip
-    from diagnose.cli import newcard
+    from diagnose.cli.newcard import report
 
     knowledge = knowledge_from(packs)
     start = card(knowledge, like) if like else next(iter(knowledge.printers.values()))
@@ -159,7 +129,7 @@ def add(
     elif output is None:
         click.echo(made.text, nl=False)
     elif not quiet:
-        for line in newcard.report(made, output, fitting_pen()):
+        for line in report(made, output, fitting_pen()):
             click.echo(line)
     if id in knowledge.printers and not quiet:
         click.echo(f"note: the rules have a card {id!r} already; --printer {id} means that one, a path means yours", err=True)

@@ -101,6 +101,29 @@ def add_evidence(
     return _draft(path, "adjust", cause, adjust)
 
 
+def change_card(path: Path, id: str, values: Mapping[str, Any]) -> Draft:
+    """Return a draft in which numbers and choices of a printer card are changed, by dotted name; all else stays as it was written.
+
+    Raises BadInput where the file has no such card.
+    """
+    def change(document: CommentedMap) -> None:
+        held = next((c for c in document.get("printers") or () if c.get("id") == id), None)
+        if held is None:
+            raise BadInput(f"the file has no printer card {id!r} any more", "read the cards again", str(path))
+        for dotted, value in values.items():
+            *parts, last = dotted.split(".")
+            place = held
+            for part in parts:
+                if not isinstance(place.get(part), CommentedMap):
+                    place[part] = CommentedMap()
+                place = place[part]
+            place[last] = _node(value, 1)
+
+    from ruamel.yaml.comments import CommentedMap
+
+    return _draft(path, "printers", id, change)
+
+
 def check(drafts: Sequence[Draft], pack: Path, packs: Sequence[Path]) -> tuple[Knowledge, list[Problem]]:
     """Return what the rules would be with the drafts written, and every fault and advice that there would be.
 

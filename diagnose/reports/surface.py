@@ -16,6 +16,8 @@ SHAPES: Mapping[Sign, str] = {
     "met": '<path d="M{x:.1f} {y0:.1f}l7 7l-7 7l-7 -7z" fill="#d55e00"/>',
     "stop": '<path d="M{x:.1f} {y1:.1f}l5 9h-10z" fill="none" stroke="#555" stroke-width="1.5"/>',
     "seam": '<path d="M{x:.1f} {y1:.1f}v10" stroke="#555" stroke-width="1.5"/>',
+    "dip": '<path d="M{x:.1f} {y:.1f}l5 -9h-10z" fill="none" stroke="#555"/>',
+    "short": '<rect x="{x:.1f}" y="{y1:.1f}" width="9" height="10" fill="#ddd"/>',
     "kept-seam": '<circle cx="{x:.1f}" cy="{y:.1f}" r="5" fill="#d55e00" stroke="#000" stroke-width="2"/>',
 }
 """Sign to its drawing; each has a shape of its own, colour only helps."""

@@ -2,33 +2,42 @@
 
 from __future__ import annotations
 
+import gc
+import io
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from textual import work
-from textual.app import App
 from textual.binding import ActiveBinding, Binding
+from textual.filter import LineFilter
 from textual.message import Message
 from textual.worker import Worker, WorkerState
 
 from diagnose.cases.book import Casebook
+from diagnose.cases.index import Index
 from diagnose.cases.journal import Case
 from diagnose.errors import BadInput
 from diagnose.folders import own_casebook
+from diagnose.letters import has_unicode
 from diagnose.screens import look
+from diagnose.screens.cases import CasesScreen
+from diagnose.screens.garbage import TidiesWhenIdle
+from diagnose.screens.reading import JobReader
+from diagnose.screens.rooms import Name, Room, doors
 from diagnose.screens.rows import LEAST_SIZE
-from diagnose.screens.start import StartScreen
 
 if TYPE_CHECKING:
     from diagnose.knowledge.pack import Knowledge
     from diagnose.reasoning.network import Network
+    from diagnose.screens.triage import TriageScreen
     from diagnose.triage import Triage
 
 
-class DiagnoseApp(App[int]):
+class DiagnoseApp(TidiesWhenIdle, JobReader):
     """`rules`: packs laid over the built-in one; `casebook`: where cases are kept."""
 
     TITLE = "diagnose"
@@ -45,10 +54,13 @@ class DiagnoseApp(App[int]):
 
     BINDINGS = [
         Binding("question_mark,f1", "keys", "Keys", key_display="?", id="help", tooltip="The keys that work here."),
+        Binding("ctrl+p", "palette", "Do, or go to", show=False, id="palette",
+                tooltip="Everything that can be done here or gone to, found by a few letters."),
         Binding("f2", "light", "Light or dark", show=False, id="switch-light",
                 tooltip="Switch between a dark screen and a light one."),
         Binding("ctrl+q,ctrl+c", "quit", "Quit", show=False, priority=True, id="quit-at-once",
                 tooltip="Leave at once. Every case is saved."),
+        *doors(),
     ]  # fmt: skip
 
     class RulesRead(Message):
@@ -59,28 +71,36 @@ class DiagnoseApp(App[int]):
             self.knowledge, self.network = knowledge, network
 
     class CasesListed(Message):
-        """The open cases were listed."""
+        """The cases were listed, or those found that hold some words."""
 
-        def __init__(self, cases: Sequence[Case]) -> None:
+        def __init__(self, cases: Sequence[Case], words: Sequence[str] = ()) -> None:
             super().__init__()
-            self.cases = cases
+            self.cases, self.words = cases, words
 
-    def __init__(self, rules: Sequence[Path] = (), casebook: Path | None = None) -> None:
+    def __init__(self, rules: Sequence[Path] = (), casebook: Path | None = None, ascii_only: bool = False) -> None:
         super().__init__()
+        self.ascii_only = ascii_only
+        """Whether everything is drawn with the letters of ASCII."""
         self.rules = list(rules)
         self.casebook = Casebook(casebook or own_casebook())
         self.knowledge: Knowledge | None = None
         self.network: Network | None = None
+        self.loose: Triage | None = None
+        """What a job looked at without a case lies on."""
         self._wanted: Callable[[], Triage] | None = None
         for theme in (look.DARK, look.LIGHT):
             self.register_theme(theme)
         self.theme = look.DARK.name
         self.animation_level = "none"
-        self.start = StartScreen()
+        self.start = CasesScreen()
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Return our own colours, for themes that lack them."""
         return dict(look.DARK.variables)
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Return what lines go through last, before they are written."""
+        return [*super().get_line_filters(), *([look.PlainLetters()] if self.ascii_only else [])]
 
     def on_mount(self) -> None:
         """Show the first screen, then read cases and rules behind it."""
@@ -94,8 +114,14 @@ class DiagnoseApp(App[int]):
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="cases")
     def list_cases(self) -> None:
-        """List the open cases."""
+        """List the cases."""
         self.post_message(self.CasesListed(self.casebook.cases()))
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="cases")
+    def find_cases(self, words: Sequence[str]) -> None:
+        """Look for the cases that hold these words."""
+        found = [entry.case for entry in Index(self.casebook.folder).find(words)]
+        self.post_message(self.CasesListed(found, words))
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="rules")
     def read_rules(self) -> None:
@@ -106,18 +132,27 @@ class DiagnoseApp(App[int]):
         self.post_message(self.RulesRead(knowledge, Triage(knowledge).network))
 
     def on_diagnose_app_cases_listed(self, event: CasesListed) -> None:
-        """Show the open cases."""
-        self.start.show_cases(event.cases)
+        """Show the cases."""
+        self.start.show_cases(event.cases, event.words)
+
+    def on_cases_screen_search_asked(self, event: CasesScreen.SearchAsked) -> None:
+        """Look for cases."""
+        if event.words:
+            self.find_cases(event.words)
+        else:
+            self.list_cases()
 
     def on_diagnose_app_rules_read(self, event: RulesRead) -> None:
         """Say what is known, and open the case that was waiting."""
-        self.knowledge, self.network = event.knowledge, event.network
+        self.knowledge, self.network, self.loose = event.knowledge, event.network, None
+        # Rules live as long as the app: looking through them again for garbage would hold keys up for a tenth of a second.
+        gc.freeze()
         self.start.say(f"{len(event.knowledge.causes)} causes and {len(event.knowledge.questions)} questions are known.")
         self._open_wanted()
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """The one door for work that failed."""
-        if event.state is not WorkerState.ERROR:
+        if event.state is not WorkerState.ERROR or event.worker.group == "job":
             return
         error = event.worker.error
         self._wanted = None
@@ -127,21 +162,21 @@ class DiagnoseApp(App[int]):
         else:
             self.start.say(f"This failed: {type(error).__name__}: {error}", broken=event.worker.group == "rules")
 
-    def on_start_screen_new_asked(self, event: StartScreen.NewAsked) -> None:
+    def on_cases_screen_new_asked(self, event: CasesScreen.NewAsked) -> None:
         """Start a case."""
         from diagnose.triage import Triage
 
         title = event.title
         self._open(lambda: Triage.start(self._known, self.casebook, title, self.network))
 
-    def on_start_screen_resume_asked(self, event: StartScreen.ResumeAsked) -> None:
+    def on_cases_screen_resume_asked(self, event: CasesScreen.ResumeAsked) -> None:
         """Go on with a case."""
         from diagnose.triage import Triage
 
         id = event.id
         self._open(lambda: Triage.resume(self._known, self.casebook, id, self.network))
 
-    def on_start_screen_rules_asked(self, event: StartScreen.RulesAsked) -> None:
+    def on_cases_screen_rules_asked(self, event: CasesScreen.RulesAsked) -> None:
         """Read the rules again."""
         self.start.say("Reading the rules…")
         self.read_rules()
@@ -171,15 +206,126 @@ class DiagnoseApp(App[int]):
             return
 
         def left(_: None) -> None:
+            self.stop_reading()
             self.list_cases()
 
         self.push_screen(TriageScreen(triage), left)
+
+    # -- rooms -------------------------------------------------------------------------------------------------------
+
+    @property
+    def triage_screen(self) -> TriageScreen | None:
+        """The case at work, whatever room lies over it."""
+        from diagnose.screens.triage import TriageScreen
+
+        return next((s for s in reversed(self.screen_stack) if isinstance(s, TriageScreen)), None)
+
+    def action_room(self, name: Name) -> None:
+        """Go to a room from wherever one is."""
+        if isinstance(self.screen, Room):
+            if name == self.screen.NAME:
+                return
+            self.screen.dismiss(None)
+        bench = self.triage_screen
+        if name == "cases":
+            if bench is not None:
+                bench.dismiss(None)
+        elif bench is not None:
+            bench.open_room(name)
+        else:
+            self._open_room(name)
+
+    def _open_room(self, name: Name) -> None:
+        """Open a room over the cases, without a case: the job on a case that is kept nowhere."""
+        if name == "job":
+            from diagnose.screens.job import JobRoom
+            from diagnose.triage import Triage
+
+            self.loose = self.loose or Triage(self._known, None, self.network)
+            self.push_screen(JobRoom(self.loose), self._left_loose)
+        else:
+            self.open_book(name, None)
+
+    def _left_loose(self, _: object) -> None:
+        self.stop_reading(self.loose)
+
+    def open_book(self, name: Name, triage: Triage | None) -> None:
+        """Open what is there with or without a case: the rules, the printer cards."""
+        if name == "rules":
+            from diagnose.screens.rules import RulesRoom
+
+            assert self.network is not None
+            self.push_screen(RulesRoom(self._known, self.network, triage, self.rules))
+        elif name == "printers":
+            from diagnose.screens.printers import PrintersRoom
+
+            self.push_screen(PrintersRoom(self._known, triage, self.rules))
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Marks and a plan belong to a case; nothing but cases is there before the rules are read."""
+        if action == "room":
+            name, bench = parameters[0], self.triage_screen
+            if isinstance(self.screen, Room) and name == self.screen.NAME:
+                return False
+            if name == "cases":
+                return bench is not None
+            return (self.knowledge is not None and (bench is not None or name not in ("marks", "plan"))) or None
+        return super().check_action(action, parameters)
+
+    def why_not(self, action: str) -> str:
+        """Return why something cannot be done now."""
+        if action != "room":
+            return ""
+        return "The rules are not read yet." if self.knowledge is None else "Open a case first: marks and plan belong to one."
 
     def show_problem(self, error: BadInput) -> None:
         """Say what does not work, and what helps."""
         from diagnose.screens.dialogs import problem_page
 
         self.push_screen(problem_page(error))
+
+    def action_palette(self) -> None:
+        """Find what to do or where to go by a few letters."""
+        from diagnose.screens.palette import Doing, Palette, doings_of
+
+        below = self.screen
+        live = list(below.active_bindings.values())
+        found = list(doings_of(live, self.get_key_display, lambda one: self.run_action(one.binding.action, one.node)))
+
+        def opens(case: Case) -> Callable[[], object]:
+            return lambda: self._switch_to(case.id)
+
+        found += [Doing(f"Open: {look.plain(c.title) or c.id}", "case", opens(c)) for c in self.start.known]
+        bench = self.triage_screen
+        if bench is not None and self.knowledge is not None:
+            found += [Doing(f"Answer: {step.ask}", "question", partial(bench.ask, step.id)) for step in bench.steps if step.kind == "question"]
+            found += [
+                Doing(f"Answer again: {g.ask}", "answered", partial(bench.ask, g.id))
+                for g in bench.triage.given() if g.source in ("question", "test")
+            ]  # fmt: skip
+        if self.knowledge is not None:
+            found += [Doing(f"Read: {c.name}", "cause", partial(self._read_of, c.id)) for c in self.knowledge.causes.values()]
+
+        def chosen(doing: Doing | None) -> None:
+            if doing is not None:
+                self.call_next(doing.do)
+
+        self.push_screen(Palette(found), chosen)
+
+    def _switch_to(self, id: str) -> None:
+        """Leave whatever is open for another case."""
+        self.action_room("cases")
+        self.call_after_refresh(self.start.post_message, CasesScreen.ResumeAsked(id))
+
+    def _read_of(self, cause: str) -> None:
+        """Show all that the rules say of a cause."""
+        from diagnose.screens.pages import manual_page
+        from diagnose.triage import Triage
+
+        assert self.network is not None
+        bench = self.triage_screen
+        triage = bench.triage if bench else Triage(self._known, None, self.network)
+        self.push_screen(manual_page(triage.cause(cause).name, triage.manual(cause)))
 
     def action_keys(self) -> None:
         """Show the keys that work on the screen below."""
@@ -207,13 +353,17 @@ class DiagnoseApp(App[int]):
         self.theme = look.LIGHT.name if self.theme == look.DARK.name else look.DARK.name
 
 
-def run_app(rules: Sequence[Path], casebook_folder: Path | None) -> int:
-    """Run the app until the user leaves it; returns the exit status.
+def run_app(rules: Sequence[Path], casebook_folder: Path | None, ascii_only: bool = False) -> int:
+    """Run the app until the user leaves it; returns the exit status. ``ascii_only``: draw with the letters of ASCII.
 
     Raises BadInput where there is no terminal to draw on.
     """
     if not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)) or os.environ.get("TERM", "") == "dumb":
         raise BadInput("the app needs a terminal to draw on", "`diagnose ask` is the same interview line by line")
-    app = DiagnoseApp(rules, casebook_folder)
+    stream = sys.__stderr__  # where the toolkit writes
+    plain = ascii_only or not has_unicode(stream.encoding if stream else None)
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")  # a letter that is still missing spoils itself and nothing else
+    app = DiagnoseApp(rules, casebook_folder, plain)
     app.run()
     return app.return_code or 0

@@ -14,8 +14,10 @@ from textual.widgets import Input, OptionList, Static
 
 from diagnose.errors import BadInput
 from diagnose.screens import look
-from diagnose.screens.rows import KeyLine, Rows, SaysWhyNot, TooSmall
+from diagnose.screens.rows import KeyLine, Laid, Rows, SaysWhyNot, TooSmall
 
+SPARE = 1
+"""Cells left free beside the text of a page, for the bar that shows how far it is scrolled."""
 LONGEST_TITLE = 120
 """Characters of a case's title; more would only hide the end of it."""
 
@@ -36,7 +38,7 @@ class Page(SaysWhyNot, ModalScreen[str | None]):
         scrollbar-color: $line; scrollbar-background: $background; scrollbar-color-hover: $quiet;
         scrollbar-background-hover: $background; scrollbar-background-active: $background;
         scrollbar-color-active: $quiet; }
-    Page VerticalScroll > Static { height: auto; }
+    Page VerticalScroll > Static { height: auto; text-wrap: nowrap; }
     Page KeyLine { dock: none; }
     """
 
@@ -60,16 +62,13 @@ class Page(SaysWhyNot, ModalScreen[str | None]):
         with Vertical() as box:
             box.border_title = look.plain(self.title_text)
             with VerticalScroll(can_focus=False):
-                yield Static(markup=False)
+                yield Static(Laid(lambda width: self.build(max(width - SPARE, 20))), markup=False)
             yield KeyLine()
         yield TooSmall()
 
     def on_resize(self, event: events.Resize) -> None:
-        """Fold the text for the new width: 96 % of the screen less border, padding and scrollbar."""
-        width = min(int(event.size.width * 0.96), 104) - 7
-        scroll = self.query_one(VerticalScroll)
-        scroll.styles.max_height = max(event.size.height - 3, 1)  # border and keys stay in sight
-        scroll.query_one(Static).update(self.build(max(width, 20)))
+        """Keep border and keys in sight."""
+        self.query_one(VerticalScroll).styles.max_height = max(event.size.height - 3, 1)
 
     def action_close(self) -> None:
         """Close without a result."""

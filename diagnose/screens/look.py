@@ -10,8 +10,13 @@ import re
 import unicodedata
 from collections.abc import Iterable
 
+from rich.segment import Segment
+from textual.color import Color
 from textual.content import Content
+from textual.filter import LineFilter
 from textual.theme import Theme
+
+from diagnose.letters import in_ascii
 
 PRO = "#0072B2"
 CONTRA = "#E69F00"
@@ -52,6 +57,16 @@ LIGHT = Theme(
 )
 """For a bright workshop."""
 
+
+
+class PlainLetters(LineFilter):
+    """Writes what is drawn in ASCII letters, cell for cell, for terminals that have no others."""
+
+    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
+        """Return the pieces of a line in ASCII letters."""
+        return [Segment(in_ascii(text), style, control) for text, style, control in segments]
+
+
 QUIET, BOLD, ACCENT, STRONG = "$quiet", "bold", "$accent", "bold $accent"
 
 _EIGHTHS = " ▏▎▍▌▋▊▉"
@@ -77,6 +92,25 @@ def bar(share: float, width: int) -> str:
     if share > 0:
         eighths = max(eighths, 1)
     return ("█" * (eighths // 8) + _EIGHTHS[eighths % 8].strip()).ljust(width)
+
+
+def moved_bar(now: float, change: float, width: int) -> Content:
+    """Return a share as a bar that shows what moved it: gained cells stand out, lost ones stay as a shade; `width` cells.
+
+    ``change``: what the last answer did to its log-odds, in decibans.
+    """
+    odds = min(max(now, 1e-9), 1.0 - 1e-9)
+    odds = odds / (1.0 - odds) / 10.0 ** (change / 10.0)
+    before = odds / (1.0 + odds)
+    cells, was = round(now * width), round(before * width)
+    if abs(change) < LEAST or cells == was:
+        return Content.styled(bar(now, width), ACCENT)
+    kept = min(cells, was)
+    drawn = "█" * kept + "▓" * (cells - kept)
+    if not drawn:
+        drawn = bar(now, width).rstrip()
+    lost = "░" * max(was - len(drawn), 0)
+    return Content.assemble((drawn, ACCENT), (lost, QUIET), " " * (width - len(drawn) - len(lost)))
 
 
 def signed_bar(decibans: float, half: int) -> Content:
@@ -118,6 +152,14 @@ def fold(text: str | Content, width: int) -> list[Content]:
     """Return a text as lines of at most `width` cells."""
     content = text if isinstance(text, Content) else Content(plain(text))
     return [line.rstrip() for line in content.wrap(max(width, 8))] or [Content("")]
+
+
+def fitted(text: Content, width: int) -> Content:
+    """Return a text of several lines of which those that are too long for the width are folded."""
+    each = text.split("\n", allow_blank=True) or [text]
+    if all(line.cell_length <= width for line in each):
+        return text
+    return lines(part for line in each for part in (fold(line, width) if line.cell_length > width else [line]))
 
 
 def hang(head: Content, text: str | Content, width: int, style: str = "") -> Content:

@@ -1,29 +1,33 @@
-"""Measuring the marks: typed one a line, or read from a file, with the unrolled surface beside them."""
+"""The room of the marks: typed one a line, put on the map with the cursor, or read from a file; and what they keep time with."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
-from textual import events, work
+from textual import events, on, work
 from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.message import Message
-from textual.screen import ModalScreen
 from textual.widgets import Static, TextArea
 from textual.worker import Worker, WorkerState, get_current_worker
 
 from diagnose.errors import BadInput, Cancelled
 from diagnose.marks.model import Marks
+from diagnose.marks.reading import ZEROS
 from diagnose.screens import look
-from diagnose.screens.dialogs import DIALOG_CSS
-from diagnose.screens.job import PREPARING, ReadingBar, unquoted
-from diagnose.screens.rows import KeyLine, TooSmall
+from diagnose.screens.clocks import Clocks
+from diagnose.screens.dialogs import text_page
+from diagnose.screens.paths import unquoted
+from diagnose.screens.reading import PREPARING, JobReader, Reading, ReadingBar
+from diagnose.screens.rooms import Room
+from diagnose.screens.surface import SurfaceMap
 from diagnose.triage import Triage
-from diagnose.triage.unrolled import SIGNS, Sign, best_clock, legend, sides, unrolled
+from diagnose.triage.unrolled import Sheet, Window, best_clock, say_mark, sheet_of_job, sheet_of_marks, typed_marks
 
 LONGEST = 20_000
 """Characters of typed marks; there are never so many marks on a part."""
@@ -33,17 +37,16 @@ ZERO_WORDS = {
 }  # fmt: skip
 TURN_WORDS = {"ccw": "counter-clockwise", "cw": "clockwise"}
 ABOUT = (
-    "One mark a line: height in mm from the bed, @ how far round in degrees, such as 12.4 @ 35; the height alone will do. "
-    "Or the path of a CSV file. An empty line, or ctrl+s, weighs them."
+    "A mark a line: height in mm, @ degrees round, such as 12.4 @ 35 or 12.4 alone; or a CSV file's path; or tab to the map and enter "
+    "where a mark is. ctrl+s weighs them."
 )
 WAITING = "They are kept, and say something once the job file is attached (j)."
 KEPT = "The marks are kept, but they cannot be held against the job file: attach it again (j)."
-NONE_YET = "The surface unrolled comes here, with the marks on it, once they are weighed."
-STYLES: Mapping[Sign, str] = {
-    "kept": "bold $accent", "met": "bold $accent", "kept-seam": "bold $accent", "stray": "bold $contra", "stop": "$alarm",
-    "seam": "$pro",
-}  # fmt: skip
-"""Sign to its colour; its shape says the same."""
+NONE_YET = "The surface unrolled comes here, with the marks on it, once the job file is attached (j)."
+BESIDE = 120
+"""Cells from which map and clocks stand side by side."""
+NEAR = 2
+"""Cells of the map within which a mark is the one meant by the cursor."""
 
 
 class MarksText(TextArea):
@@ -55,7 +58,7 @@ class MarksText(TextArea):
     """
 
     BINDINGS = [
-        Binding("enter", "line", "Next mark; on an empty line: weigh", show=False, priority=True, id="next-mark",
+        Binding("enter", "line", "Next mark; on an empty line: weigh", show=False, id="next-mark",
                 tooltip="The next mark; on an empty line: weigh them."),
     ]  # fmt: skip
 
@@ -74,6 +77,15 @@ class MarksText(TextArea):
         else:
             self.insert("\n")
 
+    async def _on_key(self, event: events.Key) -> None:
+        """Take enter in its turn among what is typed: as a key of the whole app it would overtake fast typing."""
+        if event.key == "enter":
+            event.stop()
+            event.prevent_default()
+            self.action_line()
+        else:
+            await super()._on_key(event)
+
     async def _on_paste(self, event: events.Paste) -> None:
         """Take what fits of a pasted text, without control characters."""
         event.prevent_default()
@@ -82,28 +94,40 @@ class MarksText(TextArea):
         self.insert("\n".join(lines))
 
 
-class MeasureMarks(ModalScreen[bool]):
-    """Type marks or name a file, and see where they lie. The result says whether the case was changed."""
+class MarksRoom(Room):
+    """The marks on the part: where they are, and what they keep time with."""
 
-    DEFAULT_CSS = DIALOG_CSS.format(name="MeasureMarks") + """
-    MeasureMarks > Vertical { height: 100%; max-width: 150; }
-    MeasureMarks #about, MeasureMarks #held, MeasureMarks #verdict { height: auto; padding: 0 2; }
-    MeasureMarks #about, MeasureMarks #held { color: $quiet; }
-    MeasureMarks Horizontal { height: 1fr; margin: 1 1 0 1; }
-    MeasureMarks MarksText { width: 22; height: 100%; }
-    MeasureMarks #surface { width: 1fr; height: 100%; padding: 0 1; }
-    MeasureMarks KeyLine { dock: none; }
-    MeasureMarks.-bare #surface { display: none; }
-    MeasureMarks.-bare MarksText { width: 1fr; }
+    NAME = "marks"
+
+    DEFAULT_CSS = """
+    MarksRoom #about, MarksRoom #held, MarksRoom #verdict { height: auto; padding: 0 1; }
+    MarksRoom #about, MarksRoom #held { color: $quiet; }
+    MarksRoom #marks-body { height: 1fr; }
+    MarksRoom .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold; border-title-align: left; height: 100%; }
+    MarksRoom .band:focus-within { border-top: solid $accent; }
+    MarksRoom #marks-typed { width: 22; }
+    MarksRoom #marks-typed MarksText { height: 1fr; }
+    MarksRoom #marks-map { width: 1fr; border-left: solid $line; }
+    MarksRoom #marks-clocks { width: 1fr; border-left: solid $line; }
+    MarksRoom.-wide #marks-map { width: 1.4fr; }
+    MarksRoom.-bare #marks-map, MarksRoom.-bare #marks-clocks { display: none; }
+    MarksRoom.-bare #marks-typed { width: 1fr; }
     """
 
     BINDINGS = [
         Binding("ctrl+s", "weigh", "Weigh", key_display="ctrl+s", id="weigh-marks", tooltip="Hold the marks against the job file."),
+        Binding("enter", "put", "Mark here", key_display="enter", id="put-mark", tooltip="Put a mark where the cursor of the map is."),
+        Binding("x", "take", "Take off", id="take-mark", tooltip="Take the mark next to the cursor of the map away."),
+        Binding("f7", "turn_over", "Clocks", id="turn-over", tooltip="Show the clocks in place of the map, or the map again."),
         Binding("f3", "zero", "Angle 0", id="turn-zero", tooltip="Say on which side of the part, as it lay on the bed, angle 0 is."),
         Binding("f4", "way", "Way round", id="turn-way", tooltip="Say which way round angles count, seen from above."),
+        Binding("f6", "placed", "Where each lies", id="placed-marks", tooltip="Where each mark was placed on the part, and how far off."),
         Binding("f8", "drop", "Leave out", id="drop-marks", tooltip="Take the marks off the case again."),
-        Binding("escape", "stop", "Back", key_display="esc", id="leave-marks",
+        Binding("escape,q", "stop", "Back", key_display="esc", id="leave-room",
                 tooltip="Stop the weighing; when nothing is being weighed, go back."),
+        Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
+        Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before",
+                tooltip="From band to band, the other way."),
     ]  # fmt: skip
 
     class Progressed(Message):
@@ -121,28 +145,39 @@ class MeasureMarks(ModalScreen[bool]):
             self.token, self.marks, self.told, self.source = token, marks, told, source
 
     def __init__(self, triage: Triage) -> None:
-        super().__init__()
+        super().__init__(id="marks-room")
         self.triage = triage
         self.zero, self.turn = "right", "ccw"
-        self.changed = False
         self.token: object = None
         """Of the weighing under way; what an older one still has to say is not listened to."""
         self.under_way: tuple[Marks, str] | None = None
         """Marks that are being weighed, and where they are from."""
+        self.weighed_text: str | None = None
+        """What stands in the lines where they say the marks that were weighed; None where that is not known."""
+        self.clocks_up = False
 
-    def compose(self) -> ComposeResult:
-        """Lay out the lines to type in, the surface beside them, and what the marks say."""
-        with Vertical() as box:
-            box.border_title = "Marks on the part"
-            yield Static(Content(ABOUT), id="about", markup=False)
-            yield Static(id="held", markup=False)
-            with Horizontal():
+    @property
+    def reader(self) -> JobReader:
+        """The part of the app that reads job files."""
+        assert isinstance(self.app, JobReader)
+        return self.app
+
+    def compose_room(self) -> ComposeResult:
+        """Lay out the lines to type in, the map, the clocks, and what the marks say."""
+        yield Static(Content(ABOUT), id="about", markup=False)
+        yield Static(id="held", markup=False)
+        with Horizontal(id="marks-body"):
+            with Vertical(id="marks-typed", classes="band") as band:
+                band.border_title = "Marks"
                 yield MarksText(highlight_cursor_line=False)
-                yield Static(id="surface", markup=False)
-            yield Static(id="verdict", markup=False)
-            yield ReadingBar()
-            yield KeyLine()
-        yield TooSmall()
+            with Vertical(id="marks-map", classes="band") as band:
+                band.border_title = "The surface unrolled"
+                yield SurfaceMap(id="marks-surface")
+            clocks = Clocks(id="marks-clocks", classes="band")
+            clocks.border_title = "What they keep time with"
+            yield clocks
+        yield Static(id="verdict", markup=False)
+        yield ReadingBar()
 
     def on_mount(self) -> None:
         """Start from the marks on the case."""
@@ -152,20 +187,40 @@ class MeasureMarks(ModalScreen[bool]):
             self._write(marks)
         self._show_held()
         self._show_what_they_say()
+        self.reader.reading_changed.subscribe(self, self._reading_changed)
+        job = self.triage.case.job
+        if job and job.get("path") and self.reader.picture_of(self.triage) is None and self.reader.reading is None:
+            self.reader.read_job(self.triage, Path(job["path"]), again=True)
         self.query_one(MarksText).focus()
 
-    def on_resize(self, event: events.Resize) -> None:
-        """Draw the surface for the new size; on a small screen only the lines to type in are left."""
-        self.set_class(event.size.width < 60 or event.size.height < 16, "-bare")
-        self.query_one("#about").display = event.size.height >= 18
-        self.call_after_refresh(self._show_surface)
+    def on_resize(self) -> None:
+        """Lay out for the new size; on a small screen only the lines to type in are left."""
+        width, height = self.app.size
+        self.set_class(width < 60 or height < 16, "-bare")
+        self.query_one("#about").display = height >= 18
+        self._show_bands()
 
     # -- what is shown -----------------------------------------------------------------------------------------------
+
+    def head_line(self) -> tuple[str, str]:
+        """Return what this is, and of which case."""
+        return "Marks on the part", look.plain(self.triage.case.title)
+
+    def _show_bands(self) -> None:
+        """Show map and clocks side by side where there is room, else the one that was chosen."""
+        wide = self._wide
+        bare = self.has_class("-bare")
+        self.query_one("#marks-map").display = not bare and (wide or not self.clocks_up)
+        self.query_one("#marks-clocks").display = not bare and (wide or self.clocks_up)
+
+    @property
+    def _wide(self) -> bool:
+        return self.app.size.width >= BESIDE
 
     def _write(self, marks: Marks) -> None:
         """Put marks into the lines to type in, angles as they are kept: counter-clockwise from the right."""
         self.zero, self.turn = "right" if marks.zero_known else "unknown", "ccw"
-        self.query_one(MarksText).text = written(marks)
+        self.query_one(MarksText).text = self.weighed_text = written(marks)
         self._show_held()
 
     def _show_held(self) -> None:
@@ -179,16 +234,43 @@ class MeasureMarks(ModalScreen[bool]):
             self._say(" ".join(first))
         elif self.triage.case.marks is not None:
             self._say(WAITING)
-        self.call_after_refresh(self._show_surface)
+        self.query_one(Clocks).show(weighed.told if weighed else None)
+        self._show_map()
 
-    def _show_surface(self) -> None:
-        surface = self.query_one("#surface", Static)
-        width, height = surface.content_size
-        weighed = self.triage.weighed
-        if weighed is None:
-            surface.update(look.lines(look.fold(look.styled(NONE_YET, look.QUIET), max(width, 20))))
-        elif width >= 24 and height >= 6:
-            surface.update(surface_of(weighed.told, width, height))
+    def _show_map(self) -> None:
+        """Draw the part with the marks on it: as they were weighed, or, once the lines say otherwise, as they are typed."""
+        weighed, picture = self.triage.weighed, self.reader.picture_of(self.triage)
+        as_weighed = weighed is not None and self.query_one(MarksText).text.strip() == (self.weighed_text or "").strip()
+        told = weighed.told if weighed is not None and as_weighed else None
+        typed = None if as_weighed else self._typed()
+        sheet: Sheet | None = None
+        if picture is not None and not isinstance(picture.skin, str):
+            sheet = sheet_of_job(picture.skin, told, typed)
+        elif told is not None:
+            sheet = sheet_of_marks(told)
+        elif typed is not None and len(typed):
+            low, high = float(typed.height.min()), float(typed.height.max())
+            sheet = Sheet(Window(max(low - 1.0, 0.0), high + 1.0), [typed_marks(typed)])
+        self.query_one(SurfaceMap).show(sheet, told is not None and best_clock(told) is not None, NONE_YET)
+        self.refresh_bindings()
+
+    def _typed(self) -> Marks | None:
+        """Return the marks of those lines that can be read so far."""
+        lines = [line for line in self._lines() if _reads(line)]
+        return self.triage.typed_marks(lines, self.zero, self.turn) if lines else None
+
+    def _lines(self) -> list[str]:
+        return [line.strip() for line in self.query_one(MarksText).text.splitlines() if line.strip()]
+
+    def _reading_changed(self, reading: Reading | None) -> None:
+        if reading is None and self.is_mounted:
+            self._show_what_they_say()
+
+    @on(TextArea.Changed)
+    def lines_changed(self, event: TextArea.Changed) -> None:
+        """Show the marks where they are typed."""
+        event.stop()
+        self._show_map()
 
     # -- what the user does ------------------------------------------------------------------------------------------
 
@@ -197,19 +279,68 @@ class MeasureMarks(ModalScreen[bool]):
         event.stop()
         self.action_weigh()
 
+    def action_put(self) -> None:
+        """Put a mark where the cursor of the map is, as a line that could have been typed."""
+        cursor = self.query_one(SurfaceMap).cursor
+        if cursor is None:
+            return
+        lines = [*self._lines(), f"{cursor[0]:.1f} @ {as_counted(cursor[1], self.zero, self.turn):.0f}"]
+        self.query_one(MarksText).text = "\n".join(lines)
+
+    def action_take(self) -> None:
+        """Take the line of the mark next to the cursor away."""
+        drawn, lines = self.query_one(SurfaceMap), self._lines()
+        marked = [n for n, line in enumerate(lines) if _reads(line)]
+        typed = self._typed()
+        if drawn.cursor is None or typed is None:
+            return
+        rows, columns = drawn.grid()
+        at = drawn.window.cell(*drawn.cursor, rows, columns)
+        if at is None:
+            return
+        off = []
+        for height, angle in zip(typed.height, typed.angle, strict=True):
+            cell = drawn.window.cell(float(height), drawn.cursor[1] if math.isnan(angle) else float(angle), rows, columns)
+            off.append(math.inf if cell is None else max(abs(cell[0] - at[0]), abs(cell[1] - at[1])))
+        nearest = min(range(len(off)), key=off.__getitem__)
+        if off[nearest] > NEAR:
+            self._say("No mark lies next to the cursor.")
+            return
+        del lines[marked[nearest]]
+        self.query_one(MarksText).text = "\n".join(lines)
+
+    def action_turn_over(self) -> None:
+        """Show the clocks in place of the map, or the map again."""
+        self.clocks_up = not self.clocks_up
+        self._show_bands()
+        self.query_one("#clock-list" if self.clocks_up and self.query_one("#clock-list").display else "#marks-surface").focus()
+
+    def action_placed(self) -> None:
+        """Show where each mark was placed."""
+        weighed = self.triage.weighed
+        said: Sequence[str] = ["They are placed once they are weighed against the job file."]
+        if weighed is not None:
+            said = [look.sentence(say_mark(mark)) for mark in weighed.told["list"]]
+        self.app.push_screen(text_page("Where each mark lies", [look.lines(Content(look.plain(line)) for line in said)]))
+
     def action_zero(self) -> None:
         """Go on to the next side."""
         self.zero = _next(self.zero, ZERO_WORDS)
-        self._show_held()
+        self._held_otherwise()
 
     def action_way(self) -> None:
         """Turn the way round."""
         self.turn = _next(self.turn, TURN_WORDS)
+        self._held_otherwise()
+
+    def _held_otherwise(self) -> None:
+        self.weighed_text = None
         self._show_held()
+        self._show_map()
 
     def action_weigh(self) -> None:
         """Read what was typed, then hold it against the job on a thread of its own."""
-        lines = [line.strip() for line in self.query_one(MarksText).text.splitlines() if line.strip()]
+        lines = self._lines()
         if not lines or self.token is not None:
             self._say("Type a mark, or the path of a file of marks." if not lines else "They are being weighed.")
             return
@@ -223,6 +354,8 @@ class MeasureMarks(ModalScreen[bool]):
         except BadInput as error:
             self._complain(error)
             return
+        if (reading := self.reader.reading) is not None and reading.again:
+            self.reader.stop_reading()  # the weighing reads the job itself, where that is needed
         self.token = object()
         bar = self.query_one(ReadingBar)
         bar.display = True
@@ -241,12 +374,12 @@ class MeasureMarks(ModalScreen[bool]):
         told = self.triage.weigh(marks, None, progress, lambda: worker.is_cancelled)
         self.post_message(self.Weighed(token, marks, told, source))
 
-    def on_measure_marks_progressed(self, event: Progressed) -> None:
+    def on_marks_room_progressed(self, event: Progressed) -> None:
         """Show how far the weighing is."""
         if event.token is self.token:
             self.query_one(ReadingBar).show(event.done, event.what)
 
-    def on_measure_marks_weighed(self, event: Weighed) -> None:
+    def on_marks_room_weighed(self, event: Weighed) -> None:
         """Take the marks into the case and show what they say."""
         if event.token is self.token:
             self._idle()
@@ -259,9 +392,11 @@ class MeasureMarks(ModalScreen[bool]):
         except BadInput as error:
             self._complain(error)
             return False
-        self.changed = True
         self._write(marks)
         self._show_what_they_say()
+        job = self.triage.case.job
+        if told is not None and job and job.get("path") and self.reader.picture_of(self.triage) is None and self.reader.reading is None:
+            self.reader.read_job(self.triage, Path(job["path"]), again=True)
         return True
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
@@ -290,19 +425,33 @@ class MeasureMarks(ModalScreen[bool]):
         except BadInput as error:
             self._complain(error)
             return
-        self.changed = True
+        self.weighed_text = None
         self.query_one(MarksText).text = ""
         self._say("The marks are left out.")
-        self._show_surface()
+        self.query_one(Clocks).show(None)
+        self._show_map()
 
     def action_stop(self) -> None:
         """Stop the weighing, or go back."""
         if self.token is None:
-            self.dismiss(self.changed)
+            self.dismiss(None)
             return
         self._idle()
         self.workers.cancel_group(self, "marks")
         self._say("Stopped. The marks were not taken.")
+
+    def why_not(self, action: str) -> str:
+        """Return why something cannot be done now."""
+        return {"put": "Tab to the map first.", "take": "Tab to the map first."}.get(action, "")
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Marks are put on a map that has the focus; map and clocks take turns where both do not fit."""
+        if action in ("put", "take") and self.is_mounted:
+            drawn = self.query_one(SurfaceMap)
+            return (drawn.has_focus and drawn.sheet is not None) or None
+        if action == "turn_over":
+            return not (self._wide or self.has_class("-bare"))
+        return super().check_action(action, parameters)
 
     def _idle(self) -> None:
         self.token = None
@@ -316,6 +465,19 @@ class MeasureMarks(ModalScreen[bool]):
         self.query_one("#verdict", Static).update(Content(look.plain(text)))
 
 
+def as_counted(angle: float, zero: str, turn: str) -> float:
+    """Return an angle counter-clockwise from the right as it is counted from another side or the other way round, deg."""
+    way = 1.0 if turn == "ccw" else -1.0
+    return way * (angle - ZEROS.get(zero, 0.0)) % 360.0
+
+
+def _reads(line: str) -> bool:
+    try:
+        return len(Triage.typed_marks([line])) > 0
+    except BadInput:
+        return False
+
+
 def written(marks: Marks) -> str:
     """Return marks as they would be typed; those given by x and y are left to their file."""
     if any(math.isfinite(x) for x in marks.x):
@@ -325,26 +487,6 @@ def written(marks: Marks) -> str:
         f"{round(h, 2):g}" if math.isnan(a) else f"{round(h, 2):g} @ {round(a % 360.0, 1):g}"
         for h, a in ((float(h), float(a)) for h, a in each)
     )
-
-
-def surface_of(told: Mapping[str, Any], width: int, height: int) -> Content:
-    """Return the unrolled surface in so many cells, its heights on the left and what the signs mean below."""
-    columns = width - 8
-    by_beat = best_clock(told) is not None
-    drawn = unrolled(told, columns, 16)
-    rows = max(height - 1 - len(legend(drawn.signs(), True, by_beat, width)), 3)
-    drawn = unrolled(told, columns, rows)
-    means = [Content(line) for line in legend(drawn.signs(), True, by_beat, width)]
-    parts = []
-    for k, row in enumerate(drawn.rows):
-        label = f"{drawn.heights[k]:6.1f}" if k % 4 == 3 or k == rows - 1 else " " * 6
-        parts.append(Content.assemble((label, look.QUIET), _cell(drawn.margin[k]), ("│", "$line"), *map(_cell, row)))
-    parts.append(Content.styled(" " * 8 + sides(columns), look.QUIET))
-    return look.lines([*parts, *means])
-
-
-def _cell(sign: Sign) -> tuple[str, str]:
-    return SIGNS[sign][0], STYLES.get(sign, "")
 
 
 def _next(now: str, among: Mapping[str, str]) -> str:

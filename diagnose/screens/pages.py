@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
 
 from textual.app import App
 from textual.binding import ActiveBinding, Binding
@@ -15,7 +16,7 @@ from diagnose.knowledge.pack import Knowledge
 from diagnose.screens import look
 from diagnose.screens.dialogs import Page, text_page
 from diagnose.screens.panels import largest_first, ledger_line
-from diagnose.triage import Given, LedgerLine, NextStep, TestView
+from diagnose.triage import Given, LedgerLine, NextStep, TestView, Triage
 from diagnose.triage.explain import say_result
 from diagnose.triage.manual import Section
 from diagnose.triage.similar import Similar
@@ -90,22 +91,23 @@ def ledger_page(
 
 def manual_page(title: str, sections: Sequence[Section]) -> Page:
     """Return an entry of the rules as a page of the manual."""
+    return Page(title, lambda width: laid_sections(sections, width))
+
+
+def laid_sections(sections: Sequence[Section], width: int) -> Content:
+    """Return sections of the manual laid out in a width."""
     tones = {"plain": "", "strong": look.BOLD, "quiet": look.QUIET}
-
-    def build(width: int) -> Content:
-        parts: list[Content] = []
-        for section in sections:
-            parts += [Content("")] if parts else []
-            parts.append(look.styled(section.title, look.STRONG))
-            for line in section.lines:
-                if line.tone == "caution":
-                    parts += (Content("  " * line.inside) + each for each in caution(line.text, width - 2 * line.inside).split("\n"))
-                else:
-                    indent = Content("  " * line.inside)
-                    parts.append(look.hang(indent, look.styled(line.text, tones[line.tone]), width))
-        return look.lines(parts)
-
-    return Page(title, build)
+    parts: list[Content] = []
+    for section in sections:
+        parts += [Content("")] if parts else []
+        parts.append(look.styled(section.title, look.STRONG))
+        for line in section.lines:
+            if line.tone == "caution":
+                parts += (Content("  " * line.inside) + each for each in caution(line.text, width - 2 * line.inside).split("\n"))
+            else:
+                indent = Content("  " * line.inside)
+                parts.append(look.hang(indent, look.styled(line.text, tones[line.tone]), width))
+    return look.lines(parts)
 
 
 def similar_page(found: Sequence[Similar], k: Knowledge) -> Page:
@@ -292,24 +294,47 @@ OF_THE_RUN = "queue_moves"
 """The machine's field that every finding about stops and reserve of the simulated run rests on."""
 
 
-def findings_page(given: Sequence[Given], warnings: Sequence[str], marks: str = "") -> Page:
-    """Return what the job file says, what the marks on the case say on it, and what to know before believing it."""
+def weights_with(triage: Triage, causes: Iterable[str]) -> dict[str, float]:
+    """Return what is on a case with the largest weight it has with one of these causes, in dB."""
+    weights: dict[str, float] = {}
+    for cause in causes:
+        for line in triage.ledger(cause):
+            weights[line.id] = max(weights.get(line.id, 0.0), abs(line.decibans))
+    return weights
+
+
+NOTEWORTHY = 0.5
+"""Decibans under which an answer hardly speaks for or against a cause."""
+
+
+def finding_page(x: Mapping[str, Any]) -> Page:
+    """Return how one finding of a job was found: how sure it is, in which lines, and for which causes it speaks."""
 
     def build(width: int) -> Content:
         indent = Content("  ")
-        parts = [] if given else [Content("The rules ask nothing of this job file."), Content("")]
-        if marks:
-            parts += [look.styled("Your marks, held against it", look.QUIET), look.hang(indent, look.styled(marks, look.BOLD), width), Content("")]
-        for one in given:
-            parts += [
-                *(line.stylize(look.QUIET) for line in look.fold(one.ask, width)),
-                look.hang(indent, look.styled(look.sentence(one.say), look.BOLD), width),
-                look.hang(indent, look.sentence(look.plain(one.why)), width),
-                Content(""),
-            ]
-        if warnings:
-            parts += [look.styled("To know before believing it", look.STRONG), Content("")]
-            parts += [look.hang(Content("• "), look.sentence(w), width) for w in warnings]
+        parts: list[Content] = [look.hang(Content(""), look.styled(look.sentence(x["say"] or x["answer"]), look.BOLD), width)]
+        parts.append(look.hang(Content("Found: "), look.sentence(look.plain(x["because"])), width))
+        if x["value"] is not None:
+            parts.append(look.hang(Content("Value: "), f"{x['value']:g} {x['unit']}", width))
+        parts.append(look.hang(Content("Sure: "), f"{x['confidence']:.2f}; {look.plain(x['caps'])}", width))
+        if x["usual"] is not None:
+            parts.append(look.hang(Content("Usual: "), f"{percent(x['usual'])} of bad prints show this whatever ails them", width))
+        if x["explain"]:
+            parts += [Content(""), look.hang(Content(""), look.plain(x["explain"]), width)]
+        if x["quoted"]:
+            parts += [Content(""), look.styled("Lines of the job that show it", look.STRONG)]
+            parts += [look.hang(Content.styled(f"{q['line']:>9,}  ", look.QUIET), look.plain(q["text"]), width) for q in x["quoted"]]
+        if x["rests_on"]:
+            parts += [Content(""), look.styled("Numbers of the printer card it rests on", look.STRONG)]
+            parts += [look.hang(indent, f"{n['name']} {n['value']:g} ({n['from']})", width) for n in x["rests_on"]]
+        for side, title in ((1, "Speaks for"), (-1, "Speaks against")):
+            mine = [s for s in x["speaks_for"] if s["decibans"] * side >= NOTEWORTHY]
+            if mine:
+                parts += [Content(""), look.styled(title, look.STRONG)]
+            for one in mine:
+                head = Content(f"{decibans(one['decibans'])} dB  ")
+                parts.append(look.hang(head, look.plain(f"{one['name']}: {one['because']}"), width))
+                parts.append(look.hang(Content(" " * head.cell_length), look.plain(f"rule: {one['rule']}"), width, look.QUIET))
         return look.lines(parts)
 
-    return Page("What the job file says", build)
+    return Page(look.plain(x["asks"] or x["id"]), build)

@@ -19,6 +19,8 @@ from diagnose.triage import Given, LedgerLine, Suspect
 from diagnose.triage.wording import decibans, percent
 
 NOT_IN_RULES = "Something not in the rules"
+MOST_ROWS = 40
+"""Suspects listed; those behind them have less than any test would tell, and the page of rules has them all."""
 ROWS_IN_SIGHT = 4
 """Suspects in sight on a small screen."""
 
@@ -50,7 +52,7 @@ def suspect_row(row: Row, width: int, show_change: bool) -> Content:
         room = width - bar - 18
         name = Content(look.plain(row.name)).truncate(room - 1, ellipsis=True)
         return Content.assemble(
-            name, " " * (room - name.cell_length), (look.bar(row.share, bar), look.ACCENT), f" {share}",
+            name, " " * (room - name.cell_length), look.moved_bar(row.share, row.change if show_change else 0.0, bar), f" {share}",
             (f"{change:>10}", look.QUIET),
         )  # fmt: skip
     bar = max(width - 18, 4)
@@ -58,7 +60,7 @@ def suspect_row(row: Row, width: int, show_change: bool) -> Content:
         [
             *look.fold(row.name, width),
             Content.assemble(
-                (look.bar(row.share, bar), look.ACCENT), f" {share}", (f"{change:>10}", look.QUIET)
+                look.moved_bar(row.share, row.change if show_change else 0.0, bar), f" {share}", (f"{change:>10}", look.QUIET)
             ),
         ]
     )  # fmt: skip
@@ -87,9 +89,10 @@ class SuspectList(Rows):
 
     def show(self, suspects: Sequence[Suspect], chosen: str, rest: Row, changed: bool) -> None:
         """Show a ranking with the cursor on one cause."""
+        at = next((i for i, s in enumerate(suspects) if s.id == chosen), 0)
+        suspects = suspects[: max(MOST_ROWS, at + 1)]
         self.suspects, self.rest, self.changed = suspects, rest, changed
         self.rest_at = sum(s.probability >= rest.share for s in suspects)
-        at = next((i for i, s in enumerate(suspects) if s.id == chosen), 0)
         self.show_rows(len(suspects) + 1, at + (at >= self.rest_at))
         if at < ROWS_IN_SIGHT - 1:
             self.scroll_home(animate=False)

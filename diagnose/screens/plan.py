@@ -5,25 +5,26 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 
-from textual import on
+from textual import on, work
 from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import Vertical
 from textual.content import Content
-from textual.screen import ModalScreen
+from textual.message import Message
 from textual.widgets import OptionList, Static
+from textual.worker import Worker, WorkerState
 
 from diagnose.cases.book import Casebook
 from diagnose.errors import BadInput
 from diagnose.reasoning.trials import RESULTS
 from diagnose.screens import look
-from diagnose.screens.dialogs import DIALOG_CSS, Choose, problem_page
+from diagnose.screens.dialogs import Choose, problem_page
 from diagnose.screens.pages import WHILE_DANGER, body
-from diagnose.screens.rows import KeyLine, Rows, SaysWhyNot, TooSmall
+from diagnose.screens.rooms import Room
+from diagnose.screens.rows import Rows
 from diagnose.triage import Triage
 from diagnose.triage.cure import follow_up
 from diagnose.triage.explain import say_result
-from diagnose.triage.plan import Planner, Step
+from diagnose.triage.plan import Plan, Planner, Step
 from diagnose.triage.wording import decibans, percent
 
 ORDER = "In the order that costs least on average. Enter records what came of a step."
@@ -32,6 +33,7 @@ GO_ON = "Something else is wrong with the part: go on with that as a case of its
 NOTHING = (
     "Nothing that the rules know is worth trying before asking for help: answer more questions, or attach the job file."
 )
+WORKING = "Working the plan out…"
 OVER = "The case is closed. b takes the result back."
 
 
@@ -53,67 +55,102 @@ class Steps(Rows):
         return self.draw[index](width)
 
 
-class PlanPage(SaysWhyNot, ModalScreen["str | Triage | None"]):
+class PlanRoom(Room):
     """What to try next. Closes with the question of a test whose result is wanted, or with the case of what remains."""
 
-    DEFAULT_CSS = (
-        DIALOG_CSS.format(name="PlanPage")
-        + """
-    PlanPage > Vertical { height: 100%; }
-    PlanPage Static { height: auto; padding: 0 2; margin-bottom: 1; color: $quiet; }
-    PlanPage KeyLine { dock: none; }
+    NAME = "plan"
+
+    DEFAULT_CSS = """
+    PlanRoom > #plan-about { height: auto; padding: 0 2; margin: 1 0; color: $quiet; }
+    PlanRoom > Steps { margin: 0 1; }
     """
-    )
 
     BINDINGS = [
         Binding("b", "undo", "Undo", id="undo-result", tooltip="Undo the last thing done, step by step."),
-        Binding("escape,q", "close", "Back", key_display="esc", id="leave-plan", tooltip="Back to the question."),
     ]
 
     def __init__(self, triage: Triage) -> None:
-        super().__init__()
+        super().__init__(id="plan-room")
         self.triage = triage
         self.plan: Sequence[Step] = ()
+        self.moved = False
+        """Whether to say how the ranking moved."""
 
-    def compose(self) -> ComposeResult:
-        """Lay out what is to be said, the steps, the keys."""
-        with Vertical() as box:
-            box.border_title = "What to try"
-            yield Static(id="plan-about", markup=False)
-            yield Steps()
-            yield KeyLine()
-        yield TooSmall()
+    def compose_room(self) -> ComposeResult:
+        """Lay out what is to be said, and the steps."""
+        yield Static(id="plan-about", markup=False)
+        yield Steps()
+
+    def head_line(self) -> tuple[str, str]:
+        """Return what this is, and of which case."""
+        return "What to try", look.plain(self.triage.case.title)
+
+    class Planned(Message):
+        """The plan was worked out."""
+
+        def __init__(self, plan: Plan, beside: float | None, events: int) -> None:
+            super().__init__()
+            self.plan, self.beside, self.events = plan, beside, events
 
     def on_mount(self) -> None:
         """Show the plan."""
         self.show_plan()
+        self.query_one(Steps).focus()
 
     def show_plan(self, moved: bool = False) -> None:
         """Make the plan anew; ``moved`` says how the ranking moved too."""
         triage = self.triage
-        planner = Planner(triage)
-        plan = planner.plan()
-        self.plan = plan.along()
-        said: list[Content] = [Content(WHILE_DANGER)] if triage.alarms() else []
+        self.moved = moved
         if triage.case.cured:
-            said += [self._cured_by(), Content(OVER)]
-        elif not self.plan:
+            self.plan = ()
+            self._say([self._cured_by(), Content(OVER)])
+            self._show_steps()
+        else:
+            self._say([Content(WORKING)])
+            self.work_out(triage.case.events)
+        self.refresh_bindings()
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="plan")
+    def work_out(self, events: int) -> None:
+        """Work the plan out on a thread of its own: it weighs hundreds of orders."""
+        planner = Planner(self.triage)
+        plan = planner.plan()
+        beside = planner.compared().popularity if plan.along() else None
+        self.post_message(self.Planned(plan, beside, events))
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """Say where the plan could not be made."""
+        if event.state is WorkerState.ERROR:
+            event.stop()
+            self._say([Content(look.plain(f"The plan could not be made: {event.worker.error}"))])
+
+    def on_plan_room_planned(self, event: Planned) -> None:
+        """Show the plan, unless something was said meanwhile."""
+        triage = self.triage
+        if event.events != triage.case.events:
+            return
+        self.plan = event.plan.along()
+        said: list[Content] = [Content(WHILE_DANGER)] if triage.alarms() else []
+        if not self.plan:
             said.append(Content(NOTHING))
         else:
-            habit = planner.compared().popularity
-            beside = f", {habit:.0f} in the order people commonly try things" if habit is not None else ""
-            said.append(Content(f"{ORDER} Expected to cost {plan.cost:.0f} until cured{beside}."))
-        if moved and not triage.case.cured:
+            beside = f", {event.beside:.0f} in the order people commonly try things" if event.beside is not None else ""
+            said.append(Content(f"{ORDER} Expected to cost {event.plan.cost:.0f} until cured{beside}."))
+        if self.moved:
             first = triage.ranking()[0]
             change = f" ({decibans(first.change).replace(' ', '')} dB)" if abs(first.change) >= look.LEAST else ""
             said.append(look.styled(f"First now: {first.name}, {percent(first.probability)}{change}", look.BOLD))
+        self._say(said)
+        self._show_steps()
+
+    def _say(self, said: Sequence[Content]) -> None:
         self.query_one("#plan-about", Static).update(look.lines(said))
+
+    def _show_steps(self) -> None:
         rows: list[Callable[[int], Content]] = [partial(step_row, n, step) for n, step in enumerate(self.plan, 1)]
-        if triage.case.cured and triage.journal is not None:
+        if self.triage.case.cured and self.triage.journal is not None:
             rows = [lambda width: look.lines(look.fold(GO_ON, width))]
         self.query_one(Steps).show(rows)
-        self.query_one(Steps).focus()
-        self.refresh_bindings()
 
     def _cured_by(self) -> Content:
         cured, knowledge = self.triage.case.cured, self.triage.knowledge
@@ -171,10 +208,6 @@ class PlanPage(SaysWhyNot, ModalScreen["str | Triage | None"]):
         """Undo the last thing done."""
         if self._do(self.triage.undo):
             self.show_plan(moved=True)
-
-    def action_close(self) -> None:
-        """Back to the question."""
-        self.dismiss(None)
 
     def why_not(self, action: str) -> str:
         """Return why something cannot be done now."""

@@ -231,9 +231,13 @@ class QuestionPanel(Vertical):
         more = self.query_one("#more", Static)
         room = self.answers.scrollable_content_region
         above, below = self.answers.out_of_sight()
-        more.display = sum(self.answers.heights(room.width)) > room.height + (1 if more.display else 0)
+        crowded = sum(self.answers.heights(room.width)) > room.height + (1 if more.display else 0)
         parts = [f"{above} more above"] * bool(above) + [f"{below} more below"] * bool(below)
-        more.update(Content(", ".join(parts)))
+        said = Content(", ".join(parts))
+        if crowded != more.display:  # each change lays the screen out anew
+            more.display = crowded
+        if said != more.content:
+            more.update(said)
 
     def type_digit(self, digit: str) -> None:
         """Take a digit: alone where it can only mean one answer, else as the first of a longer number."""

@@ -25,7 +25,7 @@ class Laid(Visual):
     """Text laid out for whatever width it is drawn in."""
 
     def __init__(self, draw: Callable[[int], Content]) -> None:
-        self._draw = cache(draw)
+        self._draw = cache(lambda width: look.fitted(draw(width), width))
 
     def render_strips(self, width: int, height: int | None, style: Style, options: RenderOptions) -> list[Strip]:
         """Draw for a width."""
@@ -40,8 +40,8 @@ class Laid(Visual):
         return 1
 
     def get_height(self, rules: RulesMap, width: int) -> int:
-        """Return the lines needed in a width."""
-        return self._draw(width).get_height(rules, width)
+        """Return the lines needed in a width: they are folded already, and folding them again is what takes time."""
+        return self._draw(width).plain.count("\n") + 1
 
 
 class Rows(OptionList):
@@ -59,6 +59,7 @@ class Rows(OptionList):
 
     DEFAULT_CSS = """
     Rows {
+        text-wrap: nowrap;
         height: 1fr; min-height: 1; border: none; padding: 0; background: $background;
         scrollbar-size-vertical: 1; scrollbar-gutter: stable;
         scrollbar-color: $line; scrollbar-color-hover: $quiet; scrollbar-color-active: $quiet;

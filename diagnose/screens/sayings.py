@@ -14,8 +14,10 @@ OF_NO_LEADER = (
 WHAT_ELSE = "a changes an answer, l shows everything for and against."
 THE_JOB = "j attaches the job file, which may tell more"
 THE_MARKS = "m takes the marks measured on the part, which may tell more"
+JOB_READ = "The job file is read: j shows what it says, s what is worth asking now."
 WHY_NOT = {
     "undo": "There is nothing to undo.",
+    "skip": "There is no other question worth asking now.",
     "why": "No question is asked now.",
     "digit": "No question is asked now.",
     "given": "Nothing was answered yet.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
+from typing import TYPE_CHECKING
 
 from textual import events
 from textual.app import ComposeResult
@@ -16,30 +17,26 @@ from textual.widgets import Static
 from diagnose.errors import BadInput
 from diagnose.reasoning.inquiry import ENOUGH as LEADS
 from diagnose.screens import look, pages, sayings
+from diagnose.screens.bands import share_height
 from diagnose.screens.dialogs import MAKE_SAFE, Alarm, Choose, alarm_text, problem_page, text_page
 from diagnose.screens.given import MARKS, GivenPage
-from diagnose.screens.job import AttachJob
-from diagnose.screens.marks import MeasureMarks
+from diagnose.screens.job import JobRoom
+from diagnose.screens.marks import MarksRoom
 from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, SuspectsPanel
-from diagnose.screens.plan import PlanPage
+from diagnose.screens.plan import PlanRoom
 from diagnose.screens.question import QuestionPanel
+from diagnose.screens.reading import Reading
+from diagnose.screens.rooms import DOORS, Name
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
 from diagnose.triage import Given, NextStep, Triage
 from diagnose.triage.similar import similar_to
 from diagnose.triage.wording import times
 
+if TYPE_CHECKING:
+    from diagnose.screens.app import DiagnoseApp
+
 IN_SHORT = "? There is something to look at again"
 """In place of a warning of which no part fits on a line."""
-WIDE_SCREEN = 120
-"""Cells from which the bands stand side by side."""
-LEADING = 3
-"""Suspects whose evidence comes first on the page of findings."""
-HEAD_AND_KEYS = 2
-"""Lines above and below the bands."""
-LESS_AND_LESS = ((6, 6), (6, 3), (5, 3), (5, 0), (4, 0), (3, 0))
-"""Lines of the suspects and of Why, title and all, as they give way to a question that needs the height."""
-FEW_ANSWERS = 5
-"""Lines of answers, with the one that counts the rest, that must be in sight before anything else is."""
 
 
 class TriageScreen(SaysWhyNot, Screen[None]):
@@ -75,11 +72,12 @@ class TriageScreen(SaysWhyNot, Screen[None]):
                 tooltip="You can't tell: it counts neither for nor against."),
         Binding("b", "undo", "Undo", id="undo", tooltip="Undo the last thing done, step by step."),
         Binding("a", "given", "Answers", id="answers-given", tooltip="What you answered; change or take back any of it."),
-        Binding("j", "job", "Job", id="attach-job", tooltip="Attach the job file (G-code) and read it."),
-        Binding("m", "marks", "Marks", id="measure-marks", tooltip="Type where the marks on the part are, or read them from a file."),
+        Binding("j", "app.room('job')", "Job", id="attach-job", tooltip=DOORS["job"].about),
+        Binding("m", "app.room('marks')", "Marks", id="measure-marks", tooltip=DOORS["marks"].about),
         Binding("t", "tests", "Tests", id="tests", tooltip="How to confirm and cure the suspect under the cursor."),
-        Binding("c", "plan", "Cure", id="plan", tooltip="The plan: what to try, in order, and what came of it."),
+        Binding("c", "app.room('plan')", "Cure", id="plan", tooltip=DOORS["plan"].about),
         Binding("s", "steps", "Steps", id="next-steps", tooltip="Everything worth looking at next; choose another question."),
+        Binding("n", "skip", "Not now", show=False, id="skip", tooltip="Another question first; this one comes again when there is no better one."),
         Binding("q", "leave", "Back", id="back", tooltip="Back to the cases. The case is saved after every answer."),
         Binding("l", "ledger", "Ledger", id="whole-ledger", tooltip="Everything for and against the suspect under the cursor."),
         Binding("k", "similar", "Like this", show=False, id="similar-cases", tooltip="Solved cases like this one, and what cured them."),
@@ -106,7 +104,11 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         """The suspect the user put the cursor on; None while it follows the first one."""
         self.chosen_question: str | None = None
         """A question the user chose instead of the proposed one."""
+        self.later: set[str] = set()
+        """Questions put off."""
         self.acknowledged: set[str] = set()
+        self.shown_events = 0
+        """Events of the case when it was shown last."""
         self._notice_lines = 0
 
     def compose(self) -> ComposeResult:
@@ -130,20 +132,23 @@ class TriageScreen(SaysWhyNot, Screen[None]):
     def on_mount(self) -> None:
         """Show the case as it stands."""
         self.show_case()
+        self.reader.reading_changed.subscribe(self, self._reading_changed)
         self.query_one(QuestionPanel).answers.focus()
 
     # -- what is shown -----------------------------------------------------------------------------------------------
 
-    def show_case(self) -> None:
-        """Show everything anew after a change."""
+    def show_case(self, hold: bool = False) -> None:
+        """Show everything anew after a change; ``hold``: all but the question, which somebody may be answering."""
         triage = self.triage
+        self.shown_events = triage.case.events
         self.steps = triage.next_steps()
         self.doubts, self.alarms = triage.doubts(), triage.alarms()
         self.set_class(not triage.case.answers and triage.case.job is None, "-fresh")
         self._show_suspects()
         self._show_ledger()
         self.query_one("#given", GivenList).show(triage.given())
-        self._show_question()
+        if not hold:
+            self._show_question()
         self._show_head()
         self._show_notice()
         self.refresh_bindings()
@@ -161,7 +166,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
 
     def _show_question(self) -> None:
         panel = self.query_one(QuestionPanel)
-        step = next((s for s in self.steps if s.kind == "question"), None)
+        open_steps = [s for s in self.steps if s.kind == "question"]
+        step = next((s for s in open_steps if s.id not in self.later), None) or next(iter(open_steps), None)
         asked = self.chosen_question or (step.id if step else None)
         if self.triage.case.cured and asked is None:
             panel.finish(sayings.CLOSED + self._cure(), sayings.OF_CLOSED)
@@ -183,40 +189,16 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             panel.answers.focus()
 
     def _share_height(self) -> None:
-        """Give the question the height it needs: of bands below each other Why gives way first, then the suspects."""
-        panel, suspects, ledger = (self.query_one(f"#{id}") for id in ("question", "suspects", "ledger"))
-        assert isinstance(panel, QuestionPanel)
-        width, height = self.app.size
-        if width >= WIDE_SCREEN:
-            suspects.display = ledger.display = True
-            suspects.styles.height = ledger.styles.height = None
-            panel.spare(how_to_look=True, hint=True)
-            return
-        panel.answers.spare_pictures(below=True)
-        (ask, how, hint), answers = panel.lines(width)
-        room = height - HEAD_AND_KEYS - self._notice_lines
-        fresh = self.has_class("-fresh")
-        for suspect_lines, ledger_lines in LESS_AND_LESS:
-            ledger_lines = 0 if fresh else ledger_lines
-            left = room - suspect_lines - ledger_lines - 1  # the title of the band
-            if left >= ask + how + hint + answers:
-                break
-        if left < ask + how + hint + answers:
-            panel.answers.spare_pictures(below=False)
-            answers = panel.lines(width)[1]
-        lacks = min(answers, FEW_ANSWERS)
-        if left < ask + lacks:  # better no suspects than a question without answers
-            suspect_lines, left = 0, left + suspect_lines
-        panel.spare(how_to_look=left >= ask + how + lacks, hint=left >= ask + how + hint + lacks)
-        for band, lines in ((suspects, suspect_lines), (ledger, ledger_lines)):
-            band.display = lines > 0
-            band.styles.height = lines or None
+        share_height(self, self._notice_lines)
 
     def _show_head(self) -> None:
         case = self.triage.case
         count = len(case.answers)
         state = f"{count} answer{'' if count == 1 else 's'}"
-        if case.job:
+        reading = self.reader.reading_of(self.triage)
+        if reading is not None and not reading.again:
+            state += ", job not read: j" if reading.problem else f", reading the job {100 * reading.done:.0f} %"
+        elif case.job:
             state += ", job read"
         if case.tried:
             state += ", cured" if case.cured else f", {times(len(case.tried), 'remedy', 'remedies')} tried"
@@ -229,7 +211,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
     def _show_notice(self) -> None:
         said = [f"▲ {MAKE_SAFE}: {alarm_text(alarm)}" for alarm in self.alarms[:1]]
         said += [f"? {look.plain(doubt)}" for doubt in self.doubts[:1]]
-        if not said and self.triage.case.answers and self.steps and self.triage.enough:
+        clear = self.triage.ranking()[0].probability >= LEADS or not any(s.kind == "question" for s in self.steps)
+        if not said and self.triage.case.answers and self.steps and clear:
             said.append(sayings.ENOUGH)
         notice = self.query_one("#notice", Static)
         hidden = len(self.alarms) > 1 or len(self.doubts) > 1
@@ -310,6 +293,12 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             self._do(partial(self.triage.take_back, given.id))
         return self.triage.given()
 
+    def ask(self, question: str) -> None:
+        """Come back from whatever room lies over the case, and ask a question."""
+        if self.app.screen is not self:
+            self.app.screen.dismiss(None)
+        self._choose_question(question)
+
     def _choose_question(self, question: str | None) -> None:
         if question is not None:
             self.chosen_question = question
@@ -339,6 +328,17 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         """Undo the last thing done."""
         self._do(self.triage.undo)
 
+    def action_skip(self) -> None:
+        """Put the question off."""
+        panel = self.query_one(QuestionPanel)
+        if panel.question is not None:
+            self.later.add(panel.question.id)
+            if not [s for s in self.steps if s.kind == "question" and s.id not in self.later]:
+                self.later = {panel.question.id}  # all were put off: they come round again
+            self.chosen_question = None
+            self._show_question()
+            self._share_height()
+
     def action_why(self) -> None:
         """Say why the question is asked."""
         panel = self.query_one(QuestionPanel)
@@ -352,49 +352,57 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         else:
             def chosen(question: str | None) -> None:
                 if question == MARKS:
-                    self.action_marks()
+                    self.open_room("marks")
                 else:
                     self._choose_question(question)
 
             self.app.push_screen(GivenPage(self.triage.given(), self._take_back), chosen)
 
-    def action_job(self) -> None:
-        """Attach the job file."""
-        dialog = AttachJob(self.triage)
+    def open_room(self, name: Name) -> None:
+        """Open a room for this case; what it closes with is what to do next."""
+        if name == "job":
+            self.app.push_screen(JobRoom(self.triage), self._back)
+        elif name == "marks":
+            self.app.push_screen(MarksRoom(self.triage), self._back)
+        elif name == "plan":
+            self.app.push_screen(PlanRoom(self.triage), self._back)
+        else:
+            self.reader.open_book(name, self.triage)
 
-        def attached(read: bool | None) -> None:
+    def _back(self, chosen: object) -> None:
+        """Show the case as a room left it; go on with the question, or with the case, that the room closed with."""
+        if isinstance(chosen, Triage):
+            self.triage, self.chosen_cause, self.acknowledged = chosen, None, set()
+        if self.triage.case.events != self.shown_events or isinstance(chosen, Triage):
+            self.chosen_question = None
             self.show_case()
-            if read:
-                found = [g for g in self.triage.given() if g.source == "finding"]
-                found = pages.weightiest_first(found, self._weights_with_leaders())
-                weighed = self.triage.weighed
-                marks = str(weighed.told["verdict"]) if weighed else ""
-                self.app.push_screen(pages.findings_page(found, dialog.warnings, marks))
+        if isinstance(chosen, str):
+            self._choose_question(chosen)
 
-        self.app.push_screen(dialog, attached)
+    @property
+    def reader(self) -> DiagnoseApp:
+        """The app, which reads job files and opens rooms."""
+        from diagnose.screens.app import DiagnoseApp
 
-    def action_marks(self) -> None:
-        """Type the marks, or read them from a file."""
+        assert isinstance(self.app, DiagnoseApp)
+        return self.app
 
-        def measured(changed: bool | None) -> None:
-            if changed:
-                self.chosen_question = None
-                self.show_case()
-
-        self.app.push_screen(MeasureMarks(self.triage), measured)
+    def _reading_changed(self, reading: Reading | None) -> None:
+        """Tell how far a job file is read; when it is read, let the question stand that somebody may be answering."""
+        if not self.is_mounted:
+            return
+        self._show_head()
+        if reading is None and self.triage.case.events != self.shown_events:
+            panel = self.query_one(QuestionPanel)
+            if panel.question is not None:
+                self.chosen_question = panel.question.id
+            self.show_case(hold=panel.question is not None)
+            self.query_one(KeyLine).say(sayings.JOB_READ)
 
     def on_given_list_marks_asked(self, event: GivenList.MarksAsked) -> None:
         """Show the marks."""
         event.stop()
-        self.action_marks()
-
-    def _weights_with_leaders(self) -> dict[str, float]:
-        """Return what is on the case with the largest weight it has with one of the leading suspects, in dB."""
-        weights: dict[str, float] = {}
-        for suspect in self.triage.ranking()[:LEADING]:
-            for line in self.triage.ledger(suspect.id):
-                weights[line.id] = max(weights.get(line.id, 0.0), abs(line.decibans))
-        return weights
+        self.open_room("marks")
 
     def action_tests(self) -> None:
         """Show how to confirm and cure the suspect under the cursor."""
@@ -407,28 +415,15 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         cured, remedies = self.triage.case.cured, self.triage.knowledge.remedies
         return remedies[cured.remedy].name if cured and cured.remedy in remedies else ""
 
-    def action_plan(self) -> None:
-        """Show what to try, and record what came of it."""
-
-        def done(chosen: str | Triage | None) -> None:
-            if isinstance(chosen, Triage):
-                self.triage, self.chosen_cause, self.acknowledged = chosen, None, set()
-                chosen = None
-            self.chosen_question = None
-            self.show_case()
-            self._choose_question(chosen)
-
-        self.app.push_screen(PlanPage(self.triage), done)
-
     def action_steps(self) -> None:
         """Choose another question, or the job."""
         steps = self.steps
 
         def chosen(index: int | None) -> None:
             if index is not None and steps[index].kind == "job":
-                self.action_job()
+                self.open_room("job")
             elif index is not None and steps[index].kind == "marks":
-                self.action_marks()
+                self.open_room("marks")
             elif index is not None:
                 self._choose_question(steps[index].id)
 
@@ -476,14 +471,19 @@ class TriageScreen(SaysWhyNot, Screen[None]):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Grey what cannot be done now."""
-        possible = {
-            "undo": self.triage.case.events > 0,
-            "why": bool(self.is_mounted and self.query_one(QuestionPanel).question),
-            "given": bool(self.triage.given()),
-            "steps": bool(self.steps),
-            "doubts": bool(self.doubts or self.alarms),
-            "digit": bool(self.is_mounted and self.query_one(QuestionPanel).question),
-        }
+        case = self.triage.case
+        if action == "undo":
+            return case.events > 0 or None
+        if action == "given":
+            return bool(case.answers or case.job or case.tried or case.marks) or None
+        if action == "steps":
+            return bool(self.steps) or None
+        if action == "skip":
+            return sum(s.kind == "question" for s in self.steps) > 1 or None
+        if action == "doubts":
+            return bool(self.doubts or self.alarms) or None
+        if action in ("why", "digit") and not (self.is_mounted and self.query_one(QuestionPanel).question):
+            return None
         if action == "digit" and (self.has_class("-slim") or self.has_class("-low")):
             return None  # nobody answers what cannot be seen
-        return True if possible.get(action, True) else None
+        return super().check_action(action, parameters)

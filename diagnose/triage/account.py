@@ -58,13 +58,13 @@ def of_marks(weighed: Weighed, asked: Mapping[str, Ask]) -> list[str]:
 def given(triage: Triage) -> list[Given]:
     """Return every answer and finding on the case, the remedies tried and the marks, and whether each counts."""
     aside = {s.id: s.why for s in triage.standing.aside}
-    listed = []
+    listed, results = [], triage.knowledge.result_questions()
     for id, answers in triage.case.answers.items():
         question = triage.knowledge.questions[id]
         counts = answers is not None and id not in aside
         why = aside.get(id, "" if counts else "you could not tell")
         listed.append(
-            Given(id, "test" if id in triage.knowledge.result_questions() else "question", question.ask,
+            Given(id, "test" if id in results else "question", question.ask,
                   answers or (), "can't tell" if answers is None else explain.say(triage.knowledge, id, answers),
                   counts, why)
         )  # fmt: skip

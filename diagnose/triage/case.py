@@ -232,7 +232,7 @@ class Triage:
         Changes nothing: safe on another thread. None where the case has no job file. Raises BadInput where its job file
         cannot be read any more.
         """
-        job = job or self._job_again(progress, cancel)
+        job = job or self.job_again(progress, cancel)
         if job is None:
             return None
         ran_on = self.case.printer if job is not self._job else (self.case.job or {}).get("printer", self.case.printer)
@@ -246,7 +246,7 @@ class Triage:
         None where it does not starve, and where there is no job or no printer card. Raises BadInput where the job file
         cannot be read any more.
         """
-        job = self._job_again(progress, cancel)
+        job = self.job_again(progress, cancel)
         run = job.run if job else None
         if job is None or run is None or not (len(run.stops) or len(run.dips) or run.anywhere.share > 0):
             return None
@@ -488,7 +488,7 @@ class Triage:
             self._may_bring = self.case.printer, steps.job_may_bring(self)
         return self._may_bring[1]
 
-    def _job_again(
+    def job_again(
         self, progress: Callable[[float, str], None] | None, cancel: Callable[[], bool] | None
     ) -> Job | None:
         """Return the job on the case, read again where it was not read by this program run."""

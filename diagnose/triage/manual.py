@@ -68,7 +68,7 @@ def cause_page(knowledge: Knowledge, network: Network, cause: Cause, cases: Sequ
         Section("What speaks against it", tuple(x for w in against for x in _evidence(knowledge, cause, w))),
         Section("What it is mistaken for", tuple(_mistaken(knowledge, network, cause))),
         Section("How to confirm it", tuple(_tests(knowledge, cause))),
-        Section("How to cure it", tuple(x for r in cause.remedies for x in _costed(knowledge.remedies[r]))),
+        Section("How to cure it", tuple(x for r in cause.remedies for x in costed_lines(knowledge.remedies[r]))),
         Section("Where this is from", tuple(_sources(knowledge, cause))),
         Section("Cases", tuple(_cases(knowledge, cause, cases))),
     ]
@@ -116,18 +116,19 @@ def _evidence(k: Knowledge, cause: Cause, w: Weighed) -> Iterator[Line]:
     assert asked is not None
     answer = next(a for a in asked.answers if a.id == w.line.answer)
     name = asked.name if isinstance(asked, Finding) else asked.ask
-    given = "".join(f", when {_condition(k, about, answers)}" for about, answers in w.line.given.items())
-    other = "" if w.otherwise is None else f"; any other answer {_signed(w.otherwise)}"
+    given = "".join(f", when {condition(k, about, answers)}" for about, answers in w.line.given.items())
+    other = "" if w.otherwise is None else f"; any other answer {signed(w.otherwise)}"
     yield Line(f"{name} {answer.say}{given}", "strong")
     yield Line(
-        f"{often(w.line.seen.said)} with this cause, in {_of_ten(w.usual)} of others: {_signed(w.seen)} dB, {strength(w.seen)}{other}",
+        f"{often(w.line.seen.said)} with this cause, in {_of_ten(w.usual)} of others: {signed(w.seen)} dB, {strength(w.seen)}{other}",
         inside=1,
     )
     where = k.lines.get((cause.id, cause.evidence.index(w.line)))
     yield Line(f"{w.line.because}" + (f" [{where}]" if where else ""), "quiet", inside=1)
 
 
-def _condition(k: Knowledge, about: str, answers: Sequence[str]) -> str:
+def condition(k: Knowledge, about: str, answers: Sequence[str]) -> str:
+    """Return in words that a question or finding has one of some answers."""
     asked = k.asked(about)
     say = {a.id: a.say for a in asked.answers} if asked else {}
     name = about if asked is None else asked.name if isinstance(asked, Finding) else asked.ask
@@ -138,7 +139,8 @@ def _of_ten(share: float) -> str:
     return f"{10 * share:.0f} of 10" if share >= 0.095 else f"{100 * share:.0f} of 100" if share >= 0.0095 else f"{1000 * share:.0f} of 1000"
 
 
-def _signed(value: float) -> str:
+def signed(value: float) -> str:
+    """Return decibans without the gap behind the sign."""
     return decibans(value).replace(" ", "")
 
 
@@ -153,11 +155,12 @@ def _mistaken(k: Knowledge, network: Network, cause: Cause) -> Iterator[Line]:
 def _tests(k: Knowledge, cause: Cause) -> Iterator[Line]:
     for id in cause.confirm:
         test = k.tests[id]
-        yield from _costed(test)
+        yield from costed_lines(test)
         yield Line(f"How to read it: {test.how_to_read}", inside=1)
 
 
-def _costed(entry: Costed) -> Iterator[Line]:
+def costed_lines(entry: Costed) -> Iterator[Line]:
+    """Yield what a test or remedy asks of a person: what to mind, to do, to pay, and what it gives up."""
     yield Line(f"{entry.name} [{entry.id}]", "strong")
     if entry.caution:
         yield Line(entry.caution, "caution", inside=1)

@@ -129,3 +129,26 @@ def beat(clock: str, period: float, within: float | None = None) -> str:
         return f"one {said} beat"
     where = {"path": "along the path", "filament": "of filament", "layer": "", "angle": "round the axis"}.get(clock, f"in {clock}")
     return f"steps of {said} {where}".rstrip()
+
+
+def place_on_part(height: float, angle: float) -> str:
+    """Return a spot on the surface: height in mm, angle in degrees and the side it lies on; NaN for an unknown angle."""
+    if angle != angle:
+        return f"{height:.1f} mm up, anywhere round"
+    return f"{height:.1f} mm up, {angle % 360.0:.0f}° ({_EIGHTHS[round(angle % 360.0 / 45.0) % 8]})"
+
+
+_EIGHTHS = ("right", "back right", "back", "back left", "left", "front left", "front", "front right")
+"""Sides of the part as it lies on the bed, from the x axis on, counter-clockwise."""
+
+
+def clock_time(seconds: float) -> str:
+    """Return a time of the job as a clock shows it, such as 1:02:03 or 2:03."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02}:{rest % 60:02}" if hours else f"{rest // 60}:{rest % 60:02}"
+
+
+def length_of_time(seconds: float) -> str:
+    """Return a short time in the unit that reads best."""
+    return f"{seconds * 1000:.0f} ms" if seconds < 1 else f"{seconds:.1f} s" if seconds < 60 else clock_time(seconds)

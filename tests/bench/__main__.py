@@ -1,4 +1,4 @@
-"""``python -m tests.bench [start | rules | casebook | toolpath | plan | users ...] [--large]``; without a name, start and toolpath.
+"""``python -m tests.bench [start | rules | keys | casebook | toolpath | plan | users ...] [--large]``; without a name, start and toolpath.
 
 ``python -m tests.bench marks --help`` for the marks, which has options of its own.
 """
@@ -8,9 +8,9 @@ from __future__ import annotations
 import argparse
 import sys
 
-from tests.bench import casebook, cure, marks, rules, start, toolpath, users
+from tests.bench import casebook, cure, keys, marks, rules, start, toolpath, users
 
-NAMES = ("start", "rules", "casebook", "toolpath", "plan", "users")
+NAMES = ("start", "rules", "keys", "casebook", "toolpath", "plan", "users")
 
 
 def main(arguments: list[str]) -> int:
@@ -27,6 +27,7 @@ def main(arguments: list[str]) -> int:
         {
             "start": start.start,
             "rules": rules.rules,
+            "keys": keys.keys,
             "casebook": casebook.casebook,
             "toolpath": lambda: toolpath.table(asked.large),
             "plan": lambda: cure.table(8 if asked.large else cure.EACH),

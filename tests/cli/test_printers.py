@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from diagnose.cli.newcard import _plain
 from diagnose.coupons.spiral import lamp_shade, write
 from diagnose.knowledge.cards import Printer
 from diagnose.toolpath.jobfile import read_file
 from diagnose.toolpath.settings import implied_width, lines_of, settings
 from diagnose.triage import card, knowledge_from, machine_of
+from diagnose.triage.newcard import _plain
 from tests.cli.run import run
 
 REAL = Path(__file__).parents[3] / "shared" / "gcode"

@@ -77,6 +77,9 @@ async def press(pilot: Pilot[Any], *keys: str) -> None:
     for key in keys:
         await pilot.press(key)
         await steady(pilot)
+        while any(w.group == "plan" and w.is_running for w in pilot.app.workers):
+            await pilot.pause(0.01)
+        await steady(pilot)
 
 
 async def settle(pilot: Pilot[Any]) -> None:

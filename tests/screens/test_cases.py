@@ -13,8 +13,8 @@ from textual.widgets import Input
 
 from diagnose.errors import BadInput
 from diagnose.screens.app import DiagnoseApp, run_app
+from diagnose.screens.cases import CasesScreen
 from diagnose.screens.dialogs import LONGEST_TITLE, AskTitle
-from diagnose.screens.start import StartScreen
 from tests.screens.stage import bench, journal, opened, press, said, seen, settle, steady, words, write_case
 
 
@@ -35,7 +35,7 @@ def test_nothing_is_written_when_the_title_is_left(tmp_path: Path) -> None:
     async def story() -> None:
         async with opened(tmp_path / "book") as pilot:
             await press(pilot, "n", "x", "escape")
-            assert isinstance(pilot.app.screen, StartScreen)
+            assert isinstance(pilot.app.screen, CasesScreen)
 
     asyncio.run(story())
     assert not (tmp_path / "book").exists()
@@ -66,7 +66,7 @@ def test_a_damaged_case_says_what_is_wrong_and_the_app_goes_on(tmp_path: Path) -
             assert "This line is not an event of a case" in words(pilot)
             assert "Restore the file from a copy" in words(pilot)
             await press(pilot, "escape")
-            assert isinstance(pilot.app.screen, StartScreen)
+            assert isinstance(pilot.app.screen, CasesScreen)
 
     asyncio.run(story())
 
@@ -88,7 +88,7 @@ def test_a_case_chosen_while_the_rules_are_read_opens_afterwards(tmp_path: Path)
     async def story() -> None:
         app = DiagnoseApp([], tmp_path)
         async with app.run_test(size=(80, 24)) as pilot:
-            app.on_start_screen_resume_asked(StartScreen.ResumeAsked("case-0"))
+            app.on_cases_screen_resume_asked(CasesScreen.ResumeAsked("case-0"))
             await settle(pilot)
             assert bench(pilot).triage.case.answers == {"fault": ("dots",)}
 
@@ -110,6 +110,8 @@ def test_broken_rules_are_said_with_their_place_and_can_be_read_again(
             assert "Did you mean 'y'?" in words(pilot)
             monkeypatch.setattr("diagnose.triage.knowledge_from", good)
             await press(pilot, "r")
+            assert "The rules are not read yet." in words(pilot), "there is nothing to open a room of rules on"
+            await press(pilot, "f5")
             await settle(pilot)
             assert "3 causes and 5 questions are known" in words(pilot)
 

@@ -17,8 +17,9 @@ from textual.widgets import Input, Static
 from diagnose.coupons.spiral import tube, write
 from diagnose.errors import Cancelled
 from diagnose.knowledge.builtin import rules_folder
-from diagnose.screens.dialogs import Choice, Page
-from diagnose.screens.job import AttachJob, completed, unquoted
+from diagnose.screens.dialogs import Choice
+from diagnose.screens.job import Findings, JobRoom
+from diagnose.screens.paths import completed, unquoted
 from diagnose.screens.triage import TriageScreen
 from diagnose.triage import Triage
 from diagnose.triage.marks import packed
@@ -43,8 +44,16 @@ async def wait_for(pilot: Pilot[Any], true: Callable[[], bool], seconds: float =
     await steady(pilot)
 
 
+def seen_of(pilot: Pilot[Any]) -> str:
+    """All findings and notes of the room, in sight or not, as one text."""
+    listed = pilot.app.screen.query_one(Findings)
+    return " ".join(" ".join(listed.row(i, 200).plain.split()) for i in range(listed.count))
+
+
 async def type_path(pilot: Pilot[Any], path: Path | str) -> None:
     await press(pilot, "j")
+    if isinstance(pilot.app.screen, JobRoom):  # it tells what failed before
+        await press(pilot, "a")
     pilot.app.screen.query_one(Input).value = str(path)
     await press(pilot, "enter")
 
@@ -58,8 +67,10 @@ def test_a_job_is_read_on_a_card_and_its_findings_are_shown_and_kept(tmp_path: P
             await type_path(pilot, job)
             assert pilot.app.screen.query_one(Choice).has_focus
             await press(pilot, "enter")
-            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
-            assert "What the job file says" in words(pilot)
+            await wait_for(pilot, lambda: bench(pilot).triage.case.job is not None)
+            assert isinstance(pilot.app.screen, JobRoom)
+            text = words(pilot)
+            assert "a tube.gcode" in text and "layers" in text and "Found in the job file" in text
             triage = bench(pilot).triage
             assert triage.case.printer == next(iter(triage.knowledge.printers))
             assert any(g.source == "finding" for g in triage.given())
@@ -80,8 +91,9 @@ def test_marks_that_waited_are_weighed_when_the_job_comes(tmp_path: Path, job: P
             assert "marks wait for the job" in words(pilot)
             await type_path(pilot, job)
             await press(pilot, "enter")
-            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
-            assert "Your marks, held against it" in words(pilot)
+            await wait_for(pilot, lambda: bench(pilot).triage.case.job is not None)
+            await press(pilot, "tab", "end")
+            assert "Your marks, held against it" in seen_of(pilot)
             await press(pilot, "escape")
             assert "job read, marks," in words(pilot)
             weighed = bench(pilot).triage.weighed
@@ -97,9 +109,9 @@ def test_the_path_of_a_job_with_no_card_is_read_too(tmp_path: Path, job: Path) -
         async with at_work(tmp_path / "book") as pilot:
             await type_path(pilot, job)
             await press(pilot, "end", "enter")
-            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
-            assert bench(pilot).triage.case.job and bench(pilot).triage.case.printer is None
-            assert "To know before believing it" in words(pilot) or pilot.app.screen.query_one("VerticalScroll").max_scroll_y
+            await wait_for(pilot, lambda: bench(pilot).triage.case.job is not None)
+            assert bench(pilot).triage.case.printer is None
+            assert "no printer card was given" in seen_of(pilot).lower() and "as asked for" in words(pilot)
 
     asyncio.run(story())
 
@@ -137,9 +149,9 @@ def test_a_file_that_is_no_job_is_said_with_a_hint_and_changes_no_findings(tmp_p
                 await type_path(pilot, path)
                 await press(pilot, "enter")
                 screen = pilot.app.screen
-                assert isinstance(screen, AttachJob)
-                await wait_for(pilot, lambda: screen.token is None)  # noqa: B023
-                told = str(screen.query_one("#said", Static).render())
+                assert isinstance(screen, JobRoom)
+                await wait_for(pilot, lambda: bool(screen.reader.reading and screen.reader.reading.problem))  # noqa: B023
+                told = str(screen.query_one("#job-said", Static).render())
                 assert "list.gcode" in told and told[-1] in ".?" and "Traceback" not in words(pilot)
                 await press(pilot, "escape")
                 assert isinstance(pilot.app.screen, TriageScreen)
@@ -148,7 +160,7 @@ def test_a_file_that_is_no_job_is_said_with_a_hint_and_changes_no_findings(tmp_p
     asyncio.run(story())
 
 
-def test_a_reading_shows_its_progress_and_escape_stops_it(
+def test_a_reading_shows_its_progress_goes_on_behind_the_question_and_is_stopped(
     tmp_path: Path, job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     stopped = threading.Event()
@@ -171,6 +183,10 @@ def test_a_reading_shows_its_progress_and_escape_stops_it(
             await wait_for(pilot, lambda: "25 % moves" in words(pilot), 10)
             assert "████ " in words(pilot)
             await press(pilot, "escape")
+            assert isinstance(pilot.app.screen, TriageScreen) and "reading the job 25 %" in words(pilot)
+            await press(pilot, "1")
+            assert len(bench(pilot).triage.case.answers) == 1, "answers are taken while the job is read"
+            await press(pilot, "j", "x")
             await wait_for(pilot, stopped.is_set, 10)
             await steady(pilot)
             assert "Stopped. The job file was not attached." in words(pilot)
@@ -257,9 +273,9 @@ def test_the_job_is_read_on_a_card_file_of_ones_own(tmp_path: Path, job: Path) -
                 assert bench(pilot).triage.case.printer is None
             line.value = f'"{own}"'
             await press(pilot, "enter")
-            await wait_for(pilot, lambda: isinstance(pilot.app.screen, Page))
+            await wait_for(pilot, lambda: bench(pilot).triage.case.job is not None)
             assert bench(pilot).triage.case.printer == str(own)
-            await press(pilot, "escape", "j")
+            await press(pilot, "a")
             assert pilot.app.screen.query_one("#own-card", Input).value == str(own)
 
     asyncio.run(story())

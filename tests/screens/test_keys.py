@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from diagnose.screens.start import StartScreen
+from diagnose.screens.cases import CasesScreen
 from diagnose.screens.triage import TriageScreen
 from tests.screens.stage import at_work, press, said, words, write_case
 
@@ -36,7 +36,7 @@ def test_every_key_of_ours_has_an_id_a_description_and_a_tooltip(tmp_path: Path)
                                for c in type(node).__mro__ if c.__module__.startswith("diagnose"))  # fmt: skip
                     if ours:
                         assert binding.id and binding.description and tooltip, (node, binding)
-                if not isinstance(pilot.app.screen, TriageScreen | StartScreen):
+                if not isinstance(pilot.app.screen, TriageScreen | CasesScreen):
                     await press(pilot, "escape")
 
     asyncio.run(story())

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from diagnose.errors import BadInput
-from diagnose.screens.marks import MarksText, MeasureMarks, written
+from diagnose.screens.marks import MarksRoom, MarksText, written
 from diagnose.triage import Triage
 from tests.screens.stage import (
     at_work,
@@ -73,7 +73,7 @@ def test_marks_typed_are_weighed_shown_and_kept(tmp_path: Path, monkeypatch: pyt
             await press(pilot, "a")
             assert "5 marks, 5 on the part" in words(pilot)
             await press(pilot, "end", "enter")
-            assert isinstance(pilot.app.screen, MeasureMarks)
+            assert isinstance(pilot.app.screen, MarksRoom)
             assert pilot.app.screen.query_one(MarksText).text.splitlines() == list(FIVE)
 
     asyncio.run(story())

@@ -6,13 +6,12 @@ import asyncio
 from pathlib import Path
 
 import pytest
-from textual.widgets import Static
 
+from diagnose.screens.cases import CasesScreen
 from diagnose.screens.dialogs import Alarm, Page
 from diagnose.screens.look import plain
 from diagnose.screens.pages import weightiest_first
 from diagnose.screens.question import QuestionPanel
-from diagnose.screens.start import StartScreen
 from diagnose.screens.triage import GivenPage
 from diagnose.triage import Given
 from tests.screens.stage import at_work, bench, opened, press, said, seen, words, write_case
@@ -70,7 +69,7 @@ def test_a_long_warning_is_shown_by_a_part_that_is_whole(
             await press(pilot, "d")
             page = pilot.app.screen
             assert isinstance(page, Page)
-            assert plain(doubt) == " ".join(str(page.query_one("VerticalScroll > Static", Static).render()).split())
+            assert plain(doubt) == " ".join(page.build(400).plain.split())
 
     asyncio.run(story())
 
@@ -79,7 +78,7 @@ def test_escape_does_not_leave_the_app_from_the_list_of_cases(tmp_path: Path) ->
     async def story() -> None:
         async with opened(tmp_path) as pilot:
             await press(pilot, "escape", "escape")
-            assert isinstance(pilot.app.screen, StartScreen) and pilot.app.is_running
+            assert isinstance(pilot.app.screen, CasesScreen) and pilot.app.is_running
             await press(pilot, "question_mark")
             text = words(pilot)
             assert "Read again (not now)" in text and "New case" in text and "Open" in text

@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 
 from diagnose.cases.book import Casebook
-from diagnose.screens.plan import PlanPage
+from diagnose.screens.plan import PlanRoom
 from diagnose.screens.triage import TriageScreen
 from tests.screens.stage import at_work, bench, press, said, sticking_out, words, write_case
 
@@ -20,7 +20,7 @@ def test_the_steps_stand_in_order_with_cost_and_caution(tmp_path: Path) -> None:
         for size in ((80, 24), (120, 40), (50, 20)):
             async with at_work(tmp_path, size) as pilot:
                 await press(pilot, "c")
-                assert isinstance(pilot.app.screen, PlanPage)
+                assert isinstance(pilot.app.screen, PlanRoom)
                 assert not sticking_out(pilot)
                 text = words(pilot)
                 assert "Expected to cost" in text and "1 Try: Fit a new wheel" in text
@@ -43,7 +43,7 @@ def test_a_failed_remedy_moves_the_ranking_and_undo_brings_it_back(tmp_path: Pat
             await press(pilot, "c", "enter")
             assert "CAUTION: Unplug first." in words(pilot) and "No change." in words(pilot)
             await press(pilot, "escape")
-            assert isinstance(pilot.app.screen, PlanPage) and bench(pilot).triage.case.tried == {}
+            assert isinstance(pilot.app.screen, PlanRoom) and bench(pilot).triage.case.tried == {}
             await press(pilot, "enter", "down", "down", "enter")
             assert "First now: " in words(pilot) and "Fit a new wheel" not in words(pilot)
             assert bench(pilot).triage.unexplained > rest

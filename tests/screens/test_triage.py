@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
+from diagnose.screens.cases import CasesScreen
 from diagnose.screens.dialogs import Choose, Page
 from diagnose.screens.panels import LedgerPanel, SuspectList
 from diagnose.screens.question import QuestionPanel
-from diagnose.screens.start import StartScreen
 from diagnose.screens.triage import GivenPage
 from tests.screens.stage import at_work, bench, journal, press, said, seen, steady, words, write_case
 
@@ -354,7 +354,7 @@ def test_back_leads_to_the_cases_with_the_case_in_the_list(tmp_path: Path) -> No
             await press(pilot, "2", "q")
             await pilot.app.workers.wait_for_complete()
             await steady(pilot)
-            assert isinstance(pilot.app.screen, StartScreen)
+            assert isinstance(pilot.app.screen, CasesScreen)
             assert "1 answer" in words(pilot)
 
     asyncio.run(story())

@@ -116,7 +116,7 @@ def test_marks_typed_before_the_job_is_attached_are_weighed_when_it_comes(
     assert early.ledger(STALLS)[-1].decibans == pytest.approx(late.ledger(STALLS)[-1].decibans, abs=0.5)
 
 
-def test_a_resumed_case_reads_its_job_again_to_weigh_more_marks(
+def test_a_resumed_case_reads_itsjob_again_to_weigh_more_marks(
     knowledge: Knowledge, network: Network, job: Job
 ) -> None:
     triage = Triage(knowledge, network=network)

@@ -21,7 +21,8 @@ SPOKEN = 3.0
 """dB from which something is said of a beat: two to one."""
 COLOURS: Mapping[Sign, tuple[int, int, int]] = {
     "kept": (95, 184, 159), "met": (95, 184, 159), "kept-seam": (95, 184, 159), "stray": (230, 159, 0),
-    "stop": (213, 94, 0), "seam": (86, 150, 200),
+    "stop": (213, 94, 0), "seam": (86, 150, 200), "dip": (213, 94, 0),
+    "short": (155, 161, 165),
 }  # fmt: skip
 """Sign to its colour, which says nothing that its shape does not: of a palette for colour-blind eyes."""
 

@@ -216,9 +216,8 @@ def printer(
     id: str, job: Path | None, like: str | None, name: str | None, into: Path | None, dry: bool, packs: tuple[Path, ...], quiet: bool
 ) -> None:  # fmt: skip
     """Add a printer card, every number explained; from then on --printer ID means it."""
-    from diagnose.cli import newcard
     from diagnose.cli.common import progress
-    from diagnose.triage import card
+    from diagnose.triage import card, newcard
 
     place = Place.of(into, packs)
     k = load_checked(place.in_force)

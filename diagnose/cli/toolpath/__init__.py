@@ -59,6 +59,7 @@ def toolpath(
     from diagnose.cli.toolpath.draw import terminal_lines
     from diagnose.cli.toolpath.reading import Card, progress_bar, read_all
     from diagnose.triage import card, knowledge_from
+    from diagnose.triage.explained import explanation
     from diagnose.triage.sources import cards_from
 
     # JSON says nothing of what the rules make of it: then only cards are read, in a tenth of the time.
@@ -83,7 +84,7 @@ def toolpath(
         stopsfile.write(csv_file, told)
     first = told[0]
     if finding:
-        x = explain.explanation(first.summary, finding, knowledge, cards[0][1])
+        x = explanation(first.summary, finding, knowledge, cards[0][1])
         _print(as_json, x, explain.page(x, pen))
     elif csv_file and str(csv_file) == "-":
         pass

@@ -9,6 +9,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from diagnose.letters import has_unicode
+
 NARROW, WIDE = 80, 120
 """Columns a page is laid out for where nobody says how wide the terminal is, and at most."""
 
@@ -96,7 +98,7 @@ class Pen:
 def pen(ascii_only: bool = False) -> Pen:
     """Return the pen that fits standard output."""
     columns = shutil.get_terminal_size((NARROW, 24)).columns if _wide_told() else NARROW
-    return Pen(min(max(columns, 40), WIDE), not ascii_only and _has_unicode())
+    return Pen(min(max(columns, 40), WIDE), not ascii_only and has_unicode(sys.stdout.encoding))
 
 
 def terminal_lines() -> int | None:
@@ -106,19 +108,6 @@ def terminal_lines() -> int | None:
 
 def _wide_told() -> bool:
     return sys.stdout.isatty() or "COLUMNS" in os.environ
-
-
-def _has_unicode() -> bool:
-    if os.environ.get("TERM") == "dumb":
-        return False
-    told = next((os.environ[name] for name in ("LC_ALL", "LC_CTYPE", "LANG") if os.environ.get(name)), "")
-    if told in ("C", "POSIX"):
-        return False
-    try:
-        "█▏▕┊▲▽▶─·…".encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True
 
 
 def table(rows: Sequence[Sequence[str]], right: Sequence[bool]) -> Iterator[str]:
