@@ -25,6 +25,7 @@ COMMANDS = {
     "printers": "List, explain and make printer cards.",
     "cases": "Keep, find and learn from cases.",
     "report": "A case as one page to print, mail or keep.",
+    "serve": "The app in a browser, for a tablet beside the printer.",
     "demo": "The whole job on an invented case, unattended.",
 }
 """Command to its one line of help; each lives in the module of its name."""

@@ -358,10 +358,11 @@ def run_app(rules: Sequence[Path], casebook_folder: Path | None, ascii_only: boo
 
     Raises BadInput where there is no terminal to draw on.
     """
-    if not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)) or os.environ.get("TERM", "") == "dumb":
+    served = "TEXTUAL_DRIVER" in os.environ  # in a browser there is no terminal, and every letter
+    if not served and (not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)) or os.environ.get("TERM", "") == "dumb"):
         raise BadInput("the app needs a terminal to draw on", "`diagnose ask` is the same interview line by line")
     stream = sys.__stderr__  # where the toolkit writes
-    plain = ascii_only or not has_unicode(stream.encoding if stream else None)
+    plain = ascii_only or not (served or has_unicode(stream.encoding if stream else None))
     if isinstance(stream, io.TextIOWrapper):
         stream.reconfigure(errors="replace")  # a letter that is still missing spoils itself and nothing else
     app = DiagnoseApp(rules, casebook_folder, plain)
