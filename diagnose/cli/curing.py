@@ -29,7 +29,7 @@ def show(triage: Triage) -> None:
     for number, step in enumerate(steps, 1):
         for line in step_lines(step, number, brief=number > TOLD):
             click.echo(line)
-    say("c and a number records what came of that step: c 1", 2)
+    say("plan and a number records what came of that step: plan 1", 2)
 
 
 def record(triage: Triage, named: str, book: Casebook | None) -> Triage:
@@ -71,7 +71,7 @@ def _named(triage: Triage, named: str) -> tuple[str, str]:
     if named.isdecimal():
         steps = _steps(triage)
         if not 1 <= int(named[:9]) <= len(steps):
-            raise BadInput(f"the plan has no step {named}", "c alone shows the steps")
+            raise BadInput(f"the plan has no step {named}", "plan alone shows the steps")
         step = steps[int(named) - 1]
         return step.kind, step.id
     knowledge = triage.knowledge
@@ -79,7 +79,7 @@ def _named(triage: Triage, named: str) -> tuple[str, str]:
         if named in known:
             return kind, named
     hint = nearest(named, [*knowledge.remedies, *knowledge.tests])
-    raise BadInput(f"there is no step {named!r}", hint or "c alone shows the steps, each with its number and its id")
+    raise BadInput(f"there is no step {named!r}", hint or "plan alone shows the steps, each with its number and its id")
 
 
 def _result_of_test(triage: Triage, id: str) -> None:
