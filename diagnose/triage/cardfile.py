@@ -99,6 +99,8 @@ def text_of(path: Path) -> str:
 
 
 def _write(draft: Draft, pack: Path, packs: Sequence[Path]) -> None:
+    if pack.exists() and not pack.is_dir():
+        raise BadInput("nothing was written: a file stands where the folder of your rules would be", "move it away", str(pack))
     _, problems = check([draft], pack, packs)
     first = next((p for p in problems if p.hard), None)
     if first is not None:

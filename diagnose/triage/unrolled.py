@@ -62,10 +62,12 @@ class Window:
 
     def within(self, whole: Window) -> Window:
         """Return the window pushed back to where there is something to see; all round, it begins where ``whole`` does."""
-        tall = min(self.high - self.low, whole.high - whole.low)
-        low = min(max(self.low, whole.low), whole.high - tall)
         left = whole.left if self.span >= whole.span else self.left % 360.0
-        return Window(low, low + tall, left, min(self.span, whole.span))
+        span, tall = min(self.span, whole.span), self.high - self.low
+        if tall >= whole.high - whole.low:
+            return Window(whole.low, whole.high, left, span)
+        low = min(max(self.low, whole.low), whole.high - tall)
+        return Window(low, low + tall, left, span)
 
     def spot(self, row: int, column: int, rows: int, columns: int) -> tuple[float, float]:
         """Return (height mm, angle deg) of the middle of a cell."""
