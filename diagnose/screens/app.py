@@ -60,6 +60,8 @@ class DiagnoseApp(TidiesWhenIdle, JobReader):
                 tooltip="Switch between a dark screen and a light one."),
         Binding("ctrl+q,ctrl+c", "quit", "Quit", show=False, priority=True, id="quit-at-once",
                 tooltip="Leave at once. Every case is saved."),
+        Binding("ctrl+z", "suspend_process", "Set aside", show=False, priority=True, id="set-aside",
+                tooltip="Set the app aside for the shell it was started from; `fg` there brings it back."),
         *doors(),
     ]  # fmt: skip
 
