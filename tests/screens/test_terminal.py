@@ -88,6 +88,7 @@ def test_from_a_new_case_to_a_closed_one(tmp_path: Path) -> None:
         w.press("j", "Path of the job file")
         w.type(str(job))
         w.press("Enter", "enter reads the file")
+        time.sleep(1.0)  # the words stood there before: the cursor has to reach the cards
         w.press("Enter", "shade.gcode", r"[\d,]+ moves, \d+ layers", "predicted stop", "Found in the job file")
         w.press("n", "stands still for .*a checkpoint is saved")
         w.press("Escape", "2 answers, job read", "Moves run out while the printer saves")
