@@ -15,6 +15,8 @@ from diagnose.toolpath.profile import profile
 
 ANGLES = 720
 """Columns of the grid: half a degree each."""
+PIECE = 50_000
+"""Moves laid over the grid at a time: between two pieces the thread that draws a screen gets its turn."""
 MOST_ROWS = 2048
 """Rows of the grid; a part of fewer layers has a row a layer."""
 
@@ -150,7 +152,15 @@ def _least(job: Job, ids: Ints, axis: tuple[float, float], low: float, high: flo
         return grid
     known: Bools = job.run.settled[ids] & np.isfinite(job.run.reserve_ms[ids])
     ids = ids[known]
-    moves = job.file.moves
+    for first in range(0, len(ids), PIECE):
+        _fill(grid, job, ids[first : first + PIECE], axis, low, high)
+    return grid
+
+
+def _fill(grid: Grid, job: Job, ids: Ints, axis: tuple[float, float], low: float, high: float) -> None:
+    """Lay moves, all of them with a known reserve, over the grid."""
+    assert job.run is not None
+    moves, count = job.file.moves, len(grid)
     before = np.maximum(ids - 1, 0)
     begins = np.degrees(np.arctan2(moves.y[before] - axis[1], moves.x[before] - axis[0]))
     ends = np.degrees(np.arctan2(moves.y[ids] - axis[1], moves.x[ids] - axis[0]))
@@ -162,7 +172,6 @@ def _least(job: Job, ids: Ints, axis: tuple[float, float], low: float, high: flo
     column = ((begins[each] + along * turn[each]) % 360.0 / 360.0 * ANGLES).astype(np.int64) % ANGLES
     row = np.clip((moves.z[ids] - low) / (high - low) * count, 0, count - 1).astype(np.int64)
     np.minimum.at(grid.reshape(-1), row[each] * ANGLES + column, job.run.reserve_ms[ids][each].astype(np.float32))
-    return grid
 
 
 def _spots(

@@ -19,7 +19,7 @@ from diagnose.triage.wording import beat, clock_name, decibans, kinds_of_places,
 
 FULL_DB = 40.0
 """dB that fill a bar: the most that one set of marks may say."""
-HALF = 6
+HALF = 4
 NOTHING = "What the marks keep time with comes here, once they are weighed."
 NO_CLOCK = "Too few marks lie on the part to keep time with anything."
 SPREADS = "Marks that keep the beat stack up in the middle; marks that do not lie about."
@@ -37,11 +37,11 @@ class ClockList(Rows):
         """Show the clocks and places of the JSON of `marks`."""
         rows: list[tuple[str, str, float]] = []
         for c in told["clocks"] if told else ():
-            kept = f"{length_of(c['clock'], c['period'], _width(c))}, {c['hits']} of {told['placed']}" if told and c["period"] else "none"
+            kept = f"{length_of(c['clock'], c['period'], _width(c))}, {c['hits']}/{told['placed']}" if told and c["period"] else "none"
             rows.append((clock_name(c["clock"]), kept, c["decibans"] or 0.0))
         for p in told["places"] if told else ():
             if p["count"] and told:
-                rows.append((kinds_of_places(p["place"]), f"{p['hits']} of {told['placed']}", p["decibans"] or 0.0))
+                rows.append((kinds_of_places(p["place"]), f"{p['hits']}/{told['placed']}", p["decibans"] or 0.0))
         self.told = rows
         at = self.highlighted if self.highlighted is not None else 0
         self.show_rows(len(rows), min(at, len(rows) - 1) if rows else None)

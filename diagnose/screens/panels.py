@@ -19,7 +19,7 @@ from diagnose.triage import Given, LedgerLine, Suspect
 from diagnose.triage.wording import decibans, percent
 
 NOT_IN_RULES = "Something not in the rules"
-MOST_ROWS = 40
+MOST_ROWS = 24
 """Suspects listed; those behind them have less than any test would tell, and the page of rules has them all."""
 ROWS_IN_SIGHT = 4
 """Suspects in sight on a small screen."""

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from diagnose.triage import Triage
 
 PREPARING = "preparing (the first time takes some seconds)"
+TELL_EVERY_S = 0.1
 BACK = 10
 """Niceness of the thread that reads."""
 SURE_AFTER_S, SURE_FROM = 0.7, 0.05
@@ -63,6 +64,8 @@ class Reading:
     started: float = field(default_factory=time.monotonic)
     done: float = 0.0
     what: str = PREPARING
+    told: float = 0.0
+    """When it was last told how far it is; s on the clock of `started`."""
     problem: str = ""
     """Why it failed, as sentences; empty while it goes on."""
 
@@ -177,9 +180,13 @@ class JobReader(App[int]):
 
     def on_job_reader_progressed(self, event: Progressed) -> None:
         """Tell how far the reading is."""
-        if event.reading is self.reading:
-            event.reading.done, event.reading.what = event.done, event.what
-            self.reading_changed.publish(event.reading)
+        reading, now = event.reading, time.monotonic()
+        if reading is not self.reading:
+            return
+        reading.done, reading.what = event.done, event.what
+        if now - reading.told >= TELL_EVERY_S:  # each telling is drawn, and keys wait for what is drawn
+            reading.told = now
+            self.reading_changed.publish(reading)
 
     def on_job_reader_job_read(self, event: JobRead) -> None:
         """Take the job into its case."""

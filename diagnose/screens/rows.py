@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from functools import cache
 
@@ -165,11 +166,15 @@ class KeyLine(Widget):
     SHOWN_FOR = 5.0
     """s that a sentence stands in place of the keys."""
 
-    said = ""
+    READ_S = 0.5
+    """s that news stand at least, whatever changes with them."""
 
-    def say(self, text: str) -> None:
-        """Show a sentence in place of the keys for a while, or until a key does something."""
-        self.said = text
+    said = ""
+    news_at = 0.0
+
+    def say(self, text: str, news: bool = False) -> None:
+        """Show a sentence in place of the keys for a while, or until a key does something; ``news``: nobody asked for it."""
+        self.said, self.news_at = text, time.monotonic() if news else -self.READ_S
         self.refresh()
         self.set_timer(self.SHOWN_FOR, self._hush)
 
@@ -182,7 +187,10 @@ class KeyLine(Widget):
         self.screen.bindings_updated_signal.subscribe(self, self._bindings_changed)
 
     def _bindings_changed(self, screen: Screen[object]) -> None:
-        self._hush()
+        if time.monotonic() - self.news_at >= self.READ_S:
+            self._hush()
+        else:
+            self.refresh()
 
     def render(self) -> RenderResult:
         """Draw as many keys as fit."""

@@ -31,6 +31,8 @@ ZOOM = 2.0
 READ_OUT = 2
 """Lines for what the cursor reads out."""
 LEAST_ROWS = 3
+MOST_LEGEND = 3
+"""Lines of what the signs mean."""
 NOTHING = "The surface unrolled comes here once the job file is read."
 
 
@@ -107,7 +109,7 @@ class SurfaceMap(Widget, can_focus=True):
         self._legend_lines = 1
         rows, columns = self.grid()
         drawn = draw(self.sheet, self.window, columns, rows)
-        means = legend(drawn.signs(), True, self.by_beat, max(width, 20))[:2] or [""]
+        means = legend(drawn.signs(), True, self.by_beat, max(width, 20))[:MOST_LEGEND] or [""]
         if len(means) != self._legend_lines:
             self._legend_lines = len(means)
             rows, columns = self.grid()

@@ -397,7 +397,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             if panel.question is not None:
                 self.chosen_question = panel.question.id
             self.show_case(hold=panel.question is not None)
-            self.query_one(KeyLine).say(sayings.JOB_READ)
+            self.query_one(KeyLine).say(sayings.JOB_READ, news=True)
 
     def on_given_list_marks_asked(self, event: GivenList.MarksAsked) -> None:
         """Show the marks."""
