@@ -158,7 +158,7 @@ class SurfaceMap(Widget, can_focus=True):
         skin = self.sheet.skin if self.sheet else None
         most = float(np.nanmax(skin.speed_mm_s)) if skin is not None else 0.0
         text = f"{'mm up':>6}".ljust(LABELS + columns)
-        text += f"  {f'queue {RESERVE_TO_MS:.0f} ms':<{reserve}}"[: reserve + 2] if reserve else ""
+        text += f"  {f'queue {RESERVE_TO_MS / 1000:g} s':<{reserve}}"[: reserve + 2] if reserve else ""
         text += f"  {f'{most:.0f} mm/s':<{speed}}"[: speed + 2] if speed else ""
         yield Content.styled(text, look.QUIET)
 

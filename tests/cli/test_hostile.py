@@ -59,7 +59,7 @@ def test_typed_lines_that_only_look_like_numbers_are_asked_again(
     assert "no such home folder" in seen.out
     assert "zero character" in seen.out
     (case,) = Casebook(tmp_path).cases()
-    assert case.events == 1
+    assert case.events == 2
 
 
 def test_a_job_whose_name_is_no_text_is_read_kept_and_shown(tmp_path: Path) -> None:
