@@ -56,3 +56,8 @@ def _letter(c: str) -> str:
     if plain.isascii():
         return plain
     return "??" if unicodedata.east_asian_width(c) in "WF" else "?"
+
+
+def folded(text: str) -> str:
+    """Return a text for comparing: small letters without accents."""
+    return "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))

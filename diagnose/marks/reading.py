@@ -203,3 +203,9 @@ def _turned(angle: np.ndarray, zero: str, turn: str) -> np.ndarray:
 def _short(text: str, most: int = 40) -> str:
     clean = "".join(c if c.isprintable() else "?" for c in text.strip())
     return repr(clean if len(clean) <= most else clean[: most - 1] + "…")
+
+
+def counted(angle: float, zero: str, turn: str) -> float:
+    """Return an angle counter-clockwise from +x, deg, as it is counted from another side or the other way round, 0 to 360."""
+    sense = 1.0 if turn == "ccw" else -1.0
+    return sense * (angle - ZEROS.get(zero, 0.0)) % 360.0

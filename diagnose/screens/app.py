@@ -45,6 +45,8 @@ class DiagnoseApp(TidiesWhenIdle, JobReader):
     CSS = """
     Screen.-slim > *, Screen.-low > * { display: none; }
     Screen.-slim > TooSmall, Screen.-low > TooSmall { display: block; }
+    .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold; border-title-align: left; }
+    .band:focus, .band:focus-within { border-top: solid $accent; }
     DiagnoseApp:nocolor Rows:focus > .option-list--option-highlighted { background: $line; }
     """
     """Without colour the band with the focus is told by a lighter row under the cursor; the mark is there anyway."""
@@ -251,17 +253,19 @@ class DiagnoseApp(TidiesWhenIdle, JobReader):
     def _left_loose(self, _: object) -> None:
         self.stop_reading(self.loose)
 
-    def open_book(self, name: Name, triage: Triage | None) -> None:
-        """Open what is there with or without a case: the rules, the printer cards."""
+    def open_book(self, name: Name, triage: Triage | None, left: Callable[[object], None] | None = None) -> None:
+        """Open what is there with or without a case: the rules, the printer cards. ``left`` is told when it is left."""
+        room: Room
         if name == "rules":
             from diagnose.screens.rules import RulesRoom
 
             assert self.network is not None
-            self.push_screen(RulesRoom(self._known, self.network, triage, self.rules))
-        elif name == "printers":
+            room = RulesRoom(self._known, self.network, triage, self.rules)
+        else:
             from diagnose.screens.printers import PrintersRoom
 
-            self.push_screen(PrintersRoom(self._known, triage, self.rules))
+            room = PrintersRoom(self._known, triage, self.rules)
+        self.push_screen(room, left)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Marks and a plan belong to a case; nothing but cases is there before the rules are read."""

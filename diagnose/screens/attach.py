@@ -16,8 +16,8 @@ from textual.widgets import Input, OptionList, Static
 from diagnose.errors import BadInput
 from diagnose.knowledge.cards import Printer
 from diagnose.screens import look
-from diagnose.screens.dialogs import DIALOG_CSS, Choice, ShortInput
-from diagnose.screens.paths import LONGEST_PATH, PathSuggester, completed, expanded, file_at, unquoted
+from diagnose.screens.dialogs import DIALOG_CSS, Choice
+from diagnose.screens.paths import PathLine, expanded, file_at, unquoted
 from diagnose.screens.rows import KeyLine, TooSmall
 from diagnose.triage import Triage
 
@@ -41,8 +41,6 @@ class AttachJob(ModalScreen[Path | None]):
 
     BINDINGS = [
         Binding("escape", "close", "Back", key_display="esc", id="leave-attach", tooltip="Back, attaching nothing."),
-        Binding("tab", "complete", "Complete, or next field", key_display="tab", id="complete-path",
-                tooltip="Take the proposed path; when there is none, go to the next field."),
     ]  # fmt: skip
 
     def __init__(self, triage: Triage) -> None:
@@ -55,13 +53,10 @@ class AttachJob(ModalScreen[Path | None]):
         with Vertical() as box:
             box.border_title = "Attach the job file"
             yield Static(Content("Path of the job file (G-code) of this print; enter goes on"), markup=False, classes="label")
-            yield ShortInput(max_length=LONGEST_PATH, suggester=PathSuggester(), select_on_focus=False)
+            yield PathLine()
             yield Static(Content("Printer it ran on; enter reads the file"), markup=False, classes="label")
             yield Choice([*(self._card_row(card) for card in self.cards), self._own_card, self._no_card])
-            yield ShortInput(
-                max_length=LONGEST_PATH, suggester=PathSuggester(), select_on_focus=False, id="own-card",
-                placeholder="path of the card file (YAML); enter reads the job",
-            )  # fmt: skip
+            yield PathLine("path of the card file (YAML); enter reads the job", id="own-card")
             yield Static(id="said", markup=False)
             yield KeyLine()
         yield TooSmall()
@@ -144,16 +139,6 @@ class AttachJob(ModalScreen[Path | None]):
     def action_close(self) -> None:
         """Attach nothing."""
         self.dismiss(None)
-
-    def action_complete(self) -> None:
-        """Take the proposed path, or go to the next field."""
-        line = self.focused
-        proposed = completed(line.value) if isinstance(line, Input) else None
-        if isinstance(line, Input) and proposed and proposed != line.value:
-            line.value = proposed
-            line.cursor_position = len(proposed)
-        else:
-            self.focus_next()
 
     def _path(self) -> Path | None:
         found = file_at(self.query_one(Input).value, "the file")

@@ -16,9 +16,8 @@ from diagnose.errors import BadInput
 from diagnose.screens import look, pages
 from diagnose.screens.attach import AttachJob
 from diagnose.screens.dialogs import problem_page
-from diagnose.screens.paths import LONGEST_PATH, PathSuggester, completed, unquoted
-from diagnose.screens.reading import PREPARING, JobReader, Picture, Reading, ReadingBar
-from diagnose.screens.rooms import Room
+from diagnose.screens.reading import Picture, Reading, ReadingBar
+from diagnose.screens.rooms import BETWEEN_BANDS, Room
 from diagnose.screens.rows import Rows
 from diagnose.screens.surface import SurfaceMap
 from diagnose.triage import Given, Triage
@@ -26,8 +25,6 @@ from diagnose.triage.explained import explanation
 from diagnose.triage.sources import card
 from diagnose.triage.unrolled import best_clock, sheet_of_job, sheet_of_marks
 from diagnose.triage.wording import clock_time, times
-
-__all__ = ["LONGEST_PATH", "PREPARING", "JobRoom", "PathSuggester", "ReadingBar", "completed", "unquoted"]
 
 NO_JOB = "No job file is attached yet: a attaches one."
 FROM_FILE = "The surface unrolled comes here once the job file is read again."
@@ -75,8 +72,6 @@ class JobRoom(Room):
 
     DEFAULT_CSS = """
     JobRoom #job-body { height: 1fr; layout: vertical; }
-    JobRoom .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold; border-title-align: left; }
-    JobRoom .band:focus-within { border-top: solid $accent; }
     JobRoom #job-picture, JobRoom #job-found { height: 1fr; }
     JobRoom #job-picture:focus-within, JobRoom #job-found:focus-within { height: 2.4fr; }
     JobRoom #job-said { height: auto; padding: 0 1; background: $panel; }
@@ -88,9 +83,7 @@ class JobRoom(Room):
     BINDINGS = [
         Binding("a", "attach", "Attach", id="attach-job", tooltip="Attach the job file of this print, or another one, and read it."),
         Binding("x", "stop", "Stop reading", id="stop-reading", tooltip="Stop reading the job file; the case stays as it was."),
-        Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
-        Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before",
-                tooltip="From band to band, the other way."),
+        *BETWEEN_BANDS,
     ]  # fmt: skip
 
     def __init__(self, triage: Triage) -> None:
@@ -98,12 +91,6 @@ class JobRoom(Room):
         self.triage = triage
         self.told = ""
         """What came of the last reading, where it brought no job."""
-
-    @property
-    def reader(self) -> JobReader:
-        """The part of the app that reads job files."""
-        assert isinstance(self.app, JobReader)
-        return self.app
 
     def compose_room(self) -> ComposeResult:
         """Lay out the picture, what was found, and how far the reading is."""

@@ -94,21 +94,13 @@ def bar(share: float, width: int) -> str:
     return ("█" * (eighths // 8) + _EIGHTHS[eighths % 8].strip()).ljust(width)
 
 
-def moved_bar(now: float, change: float, width: int) -> Content:
-    """Return a share as a bar that shows what moved it: gained cells stand out, lost ones stay as a shade; `width` cells.
-
-    ``change``: what the last answer did to its log-odds, in decibans.
-    """
-    odds = min(max(now, 1e-9), 1.0 - 1e-9)
-    odds = odds / (1.0 - odds) / 10.0 ** (change / 10.0)
-    before = odds / (1.0 + odds)
+def moved_bar(now: float, before: float, width: int) -> Content:
+    """Return a share as a bar that shows what moved it: gained cells stand out, lost ones stay as a shade; `width` cells."""
     cells, was = round(now * width), round(before * width)
-    if abs(change) < LEAST or cells == was:
+    if cells == was:
         return Content.styled(bar(now, width), ACCENT)
     kept = min(cells, was)
-    drawn = "█" * kept + "▓" * (cells - kept)
-    if not drawn:
-        drawn = bar(now, width).rstrip()
+    drawn = "█" * kept + "▓" * (cells - kept) or bar(now, width).rstrip()
     lost = "░" * max(was - len(drawn), 0)
     return Content.assemble((drawn, ACCENT), (lost, QUIET), " " * (width - len(drawn) - len(lost)))
 

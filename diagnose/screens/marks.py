@@ -14,18 +14,19 @@ from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.message import Message
 from textual.widgets import Static, TextArea
-from textual.worker import Worker, WorkerState, get_current_worker
+from textual.worker import get_current_worker
 
-from diagnose.errors import BadInput, Cancelled
+from diagnose.errors import BadInput
 from diagnose.marks.model import Marks
-from diagnose.marks.reading import ZEROS
+from diagnose.marks.reading import counted
 from diagnose.screens import look
 from diagnose.screens.clocks import Clocks
 from diagnose.screens.dialogs import text_page
 from diagnose.screens.paths import unquoted
-from diagnose.screens.reading import PREPARING, JobReader, Reading, ReadingBar
-from diagnose.screens.rooms import Room
+from diagnose.screens.reading import PREPARING, Reading, ReadingBar
+from diagnose.screens.rooms import BETWEEN_BANDS
 from diagnose.screens.surface import SurfaceMap
+from diagnose.screens.workroom import BESIDE, Workroom
 from diagnose.triage import Triage
 from diagnose.triage.unrolled import Sheet, Window, best_clock, say_mark, sheet_of_job, sheet_of_marks, typed_marks
 
@@ -43,8 +44,6 @@ ABOUT = (
 WAITING = "They are kept, and say something once the job file is attached (j)."
 KEPT = "The marks are kept, but they cannot be held against the job file: attach it again (j)."
 NONE_YET = "The surface unrolled comes here, with the marks on it, once the job file is attached (j)."
-BESIDE = 120
-"""Cells from which map and clocks stand side by side."""
 NEAR = 2
 """Cells of the map within which a mark is the one meant by the cursor."""
 
@@ -94,7 +93,7 @@ class MarksText(TextArea):
         self.insert("\n".join(lines))
 
 
-class MarksRoom(Room):
+class MarksRoom(Workroom):
     """The marks on the part: where they are, and what they keep time with."""
 
     NAME = "marks"
@@ -103,8 +102,7 @@ class MarksRoom(Room):
     MarksRoom #about, MarksRoom #held, MarksRoom #verdict { height: auto; padding: 0 1; }
     MarksRoom #about, MarksRoom #held { color: $quiet; }
     MarksRoom #marks-body { height: 1fr; }
-    MarksRoom .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold; border-title-align: left; height: 100%; }
-    MarksRoom .band:focus-within { border-top: solid $accent; }
+    MarksRoom .band { height: 100%; }
     MarksRoom #marks-typed { width: 22; }
     MarksRoom #marks-typed MarksText { height: 1fr; }
     MarksRoom #marks-map { width: 1fr; border-left: solid $line; }
@@ -125,17 +123,8 @@ class MarksRoom(Room):
         Binding("f8", "drop", "Leave out", id="drop-marks", tooltip="Take the marks off the case again."),
         Binding("escape,q", "stop", "Back", key_display="esc", id="leave-room",
                 tooltip="Stop the weighing; when nothing is being weighed, go back."),
-        Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
-        Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before",
-                tooltip="From band to band, the other way."),
+        *BETWEEN_BANDS,
     ]  # fmt: skip
-
-    class Progressed(Message):
-        """The weighing went on."""
-
-        def __init__(self, token: object, done: float, what: str) -> None:
-            super().__init__()
-            self.token, self.done, self.what = token, done, what
 
     class Weighed(Message):
         """The marks were held against the job."""
@@ -148,19 +137,11 @@ class MarksRoom(Room):
         super().__init__(id="marks-room")
         self.triage = triage
         self.zero, self.turn = "right", "ccw"
-        self.token: object = None
-        """Of the weighing under way; what an older one still has to say is not listened to."""
         self.under_way: tuple[Marks, str] | None = None
         """Marks that are being weighed, and where they are from."""
         self.weighed_text: str | None = None
         """What stands in the lines where they say the marks that were weighed; None where that is not known."""
         self.clocks_up = False
-
-    @property
-    def reader(self) -> JobReader:
-        """The part of the app that reads job files."""
-        assert isinstance(self.app, JobReader)
-        return self.app
 
     def compose_room(self) -> ComposeResult:
         """Lay out the lines to type in, the map, the clocks, and what the marks say."""
@@ -181,7 +162,6 @@ class MarksRoom(Room):
 
     def on_mount(self) -> None:
         """Start from the marks on the case."""
-        self.query_one(ReadingBar).display = False
         marks = self.triage.marks
         if marks is not None:
             self._write(marks)
@@ -284,7 +264,7 @@ class MarksRoom(Room):
         cursor = self.query_one(SurfaceMap).cursor
         if cursor is None:
             return
-        lines = [*self._lines(), f"{cursor[0]:.1f} @ {as_counted(cursor[1], self.zero, self.turn):.0f}"]
+        lines = [*self._lines(), f"{cursor[0]:.1f} @ {counted(cursor[1], self.zero, self.turn):.0f}"]
         self.query_one(MarksText).text = "\n".join(lines)
 
     def action_take(self) -> None:
@@ -356,33 +336,21 @@ class MarksRoom(Room):
             return
         if (reading := self.reader.reading) is not None and reading.again:
             self.reader.stop_reading()  # the weighing reads the job itself, where that is needed
-        self.token = object()
-        bar = self.query_one(ReadingBar)
-        bar.display = True
-        bar.show(0.0, PREPARING)
         self.under_way = marks, path if by_file else "typed"
-        self.weigh(*self.under_way, self.token)
+        self.weigh(*self.under_way, self.begin_work(PREPARING))
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="marks")
     def weigh(self, marks: Marks, source: str, token: object) -> None:
         """Hold marks against the job, reading it again where that is needed."""
         worker = get_current_worker()
 
-        def progress(done: float, what: str) -> None:
-            self.post_message(self.Progressed(token, done, what))
-
-        told = self.triage.weigh(marks, None, progress, lambda: worker.is_cancelled)
+        told = self.triage.weigh(marks, None, self.progress_of(token), lambda: worker.is_cancelled)
         self.post_message(self.Weighed(token, marks, told, source))
-
-    def on_marks_room_progressed(self, event: Progressed) -> None:
-        """Show how far the weighing is."""
-        if event.token is self.token:
-            self.query_one(ReadingBar).show(event.done, event.what)
 
     def on_marks_room_weighed(self, event: Weighed) -> None:
         """Take the marks into the case and show what they say."""
         if event.token is self.token:
-            self._idle()
+            self.end_work()
             self._take(event.marks, event.told, event.source)
 
     def _take(self, marks: Marks, told: dict[str, Any] | None, source: str) -> bool:
@@ -399,21 +367,12 @@ class MarksRoom(Room):
             self.reader.read_job(self.triage, Path(job["path"]), again=True)
         return True
 
-    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
-        """The one door for weighings that failed."""
-        if event.state is not WorkerState.ERROR or self.token is None:
-            return
-        event.stop()
-        error = event.worker.error
-        self._idle()
-        if isinstance(error, BadInput) and self.under_way is not None:
-            # What somebody measured is not lost because a file has moved.
-            if self._take(self.under_way[0], None, self.under_way[1]):
-                self._say(f"{KEPT} {look.sentence(str(error))}")
-        elif isinstance(error, Cancelled):
-            self._say("Stopped. Nothing was changed.")
-        else:
+    def work_failed(self, error: BaseException | None) -> None:
+        """Say why the marks could not be weighed. What somebody measured is not lost because a file has moved."""
+        if not isinstance(error, BadInput):
             self._say(f"The weighing failed ({type(error).__name__}: {error}). The case is as it was.")
+        elif self.under_way is not None and self._take(self.under_way[0], None, self.under_way[1]):
+            self._say(f"{KEPT} {look.sentence(str(error))}")
 
     def action_drop(self) -> None:
         """Take the marks off the case."""
@@ -433,12 +392,10 @@ class MarksRoom(Room):
 
     def action_stop(self) -> None:
         """Stop the weighing, or go back."""
-        if self.token is None:
+        if self.stop_work():
+            self._say("Stopped. The marks were not taken.")
+        else:
             self.dismiss(None)
-            return
-        self._idle()
-        self.workers.cancel_group(self, "marks")
-        self._say("Stopped. The marks were not taken.")
 
     def why_not(self, action: str) -> str:
         """Return why something cannot be done now."""
@@ -453,22 +410,12 @@ class MarksRoom(Room):
             return not (self._wide or self.has_class("-bare"))
         return super().check_action(action, parameters)
 
-    def _idle(self) -> None:
-        self.token = None
-        self.query_one(ReadingBar).display = False
-
     def _complain(self, error: BadInput) -> None:
         place = f"{error.where}: " if error.where else ""
         self._say(f"{place}{look.sentence(error.what)} {look.sentence(error.hint)}")
 
     def _say(self, text: str) -> None:
         self.query_one("#verdict", Static).update(Content(look.plain(text)))
-
-
-def as_counted(angle: float, zero: str, turn: str) -> float:
-    """Return an angle counter-clockwise from the right as it is counted from another side or the other way round, deg."""
-    way = 1.0 if turn == "ccw" else -1.0
-    return way * (angle - ZEROS.get(zero, 0.0)) % 360.0
 
 
 def _reads(line: str) -> bool:

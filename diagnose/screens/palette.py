@@ -1,8 +1,11 @@
-"""Everything that can be done or gone to, found by typing a few letters of it."""
+"""Everything that can be done or gone to, found by typing a few letters of it.
+
+The toolkit has a palette of its own; it finds letters scattered over a text and no words in another order, fills its list while one may
+already press enter, and its keys have no help.
+"""
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -15,6 +18,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 
+from diagnose.letters import folded
 from diagnose.screens import look
 from diagnose.screens.dialogs import DIALOG_CSS, LONGEST_TITLE, ShortInput
 from diagnose.screens.rows import KeyLine, Rows, TooSmall
@@ -46,11 +50,6 @@ def doings_of(active: Sequence[ActiveBinding], display: Callable[[Binding], str]
         seen.add(binding.id)
         tooltip = one.tooltip or binding.tooltip
         yield Doing(f"{binding.description}: {tooltip[:1].lower()}{tooltip[1:]}".rstrip("."), display(binding), partial(run, one))
-
-
-def folded(text: str) -> str:
-    """Return a text for comparing: without accents, in small letters."""
-    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c)).casefold()
 
 
 def matching(doings: Sequence[Doing], typed: str) -> list[Doing]:

@@ -16,6 +16,7 @@ from textual.widgets import OptionList, Static
 from diagnose.screens import look
 from diagnose.screens.rows import Rows
 from diagnose.triage import Given, LedgerLine, Suspect
+from diagnose.triage.views import share_before
 from diagnose.triage.wording import decibans, percent
 
 NOT_IN_RULES = "Something not in the rules"
@@ -40,7 +41,10 @@ class Row:
 
     name: str
     share: float
+    before: float
+    """The share before the last answer."""
     change: float
+    """Of the log-odds, in decibans."""
 
 
 def suspect_row(row: Row, width: int, show_change: bool) -> Content:
@@ -52,7 +56,7 @@ def suspect_row(row: Row, width: int, show_change: bool) -> Content:
         room = width - bar - 18
         name = Content(look.plain(row.name)).truncate(room - 1, ellipsis=True)
         return Content.assemble(
-            name, " " * (room - name.cell_length), look.moved_bar(row.share, row.change if show_change else 0.0, bar), f" {share}",
+            name, " " * (room - name.cell_length), look.moved_bar(row.share, row.before if show_change else row.share, bar), f" {share}",
             (f"{change:>10}", look.QUIET),
         )  # fmt: skip
     bar = max(width - 18, 4)
@@ -60,7 +64,7 @@ def suspect_row(row: Row, width: int, show_change: bool) -> Content:
         [
             *look.fold(row.name, width),
             Content.assemble(
-                look.moved_bar(row.share, row.change if show_change else 0.0, bar), f" {share}", (f"{change:>10}", look.QUIET)
+                look.moved_bar(row.share, row.before if show_change else row.share, bar), f" {share}", (f"{change:>10}", look.QUIET)
             ),
         ]
     )  # fmt: skip
@@ -82,7 +86,7 @@ class SuspectList(Rows):
     def __init__(self) -> None:
         super().__init__(id="suspect-list")
         self.suspects: Sequence[Suspect] = ()
-        self.rest = Row(NOT_IN_RULES, 0.0, 0.0)
+        self.rest = Row(NOT_IN_RULES, 0.0, 0.0, 0.0)
         self.rest_at = 0
         """The row of what no rule explains; it has no ledger, so the cursor passes over it."""
         self.changed = False
@@ -118,7 +122,7 @@ class SuspectList(Rows):
         if index == self.rest_at:
             return suspect_row(self.rest, width, self.changed)
         suspect = self.suspect(index)
-        return suspect_row(Row(suspect.name, suspect.probability, suspect.change), width, self.changed)
+        return suspect_row(Row(suspect.name, suspect.probability, suspect.before, suspect.change), width, self.changed)
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Tell whose ledger is wanted."""
@@ -150,7 +154,7 @@ class SuspectsPanel(Vertical):
         many solved cases are like this one.
         """
         self.like = like
-        rest = Row(NOT_IN_RULES, unexplained, unexplained_change)
+        rest = Row(NOT_IN_RULES, unexplained, share_before(unexplained, unexplained_change), unexplained_change)
         self.query_one(SuspectList).show(suspects, chosen, rest, changed)
         self.changed = changed
         self._entitle()

@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from textual.binding import Binding
 from textual.suggester import Suggester
+
+from diagnose.screens.dialogs import ShortInput
 
 LONGEST_PATH = 4096
 QUOTES = "'\""
@@ -20,6 +23,29 @@ class PathSuggester(Suggester):
     async def get_suggestion(self, value: str) -> str | None:
         """Return the completed path, or None."""
         return completed(value)
+
+
+class PathLine(ShortInput):
+    """A line for a path; tab takes the proposed one, or goes on where there is none."""
+
+    BINDINGS = [
+        Binding("tab", "complete", "Complete, or next field", key_display="tab", id="complete-path",
+                tooltip="Take the proposed path; when there is none, go to the next field."),
+    ]  # fmt: skip
+
+    def __init__(self, placeholder: str = "", *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(
+            placeholder=placeholder, max_length=LONGEST_PATH, suggester=PathSuggester(), select_on_focus=False, id=id, classes=classes
+        )
+
+    def action_complete(self) -> None:
+        """Take the proposed path, or go to the next field."""
+        proposed = completed(self.value)
+        if proposed and proposed != self.value:
+            self.value = proposed
+            self.cursor_position = len(proposed)
+        else:
+            self.screen.focus_next()
 
 
 def completed(value: str) -> str | None:

@@ -43,11 +43,6 @@ def row_of(cells: Iterable[Cell]) -> Content:
     return Content.assemble(*(piece if piece[1] else piece[0] for piece in pieces))
 
 
-def scale(low: str, high: str, cells: int) -> str:
-    """Return the two ends of a scale in so many cells; the lower one gives way."""
-    return (low.ljust(cells - len(high)) + high)[:cells] if len(low) + len(high) < cells else high.rjust(cells)[-cells:]
-
-
 def thinned(names: Sequence[str], every: int) -> list[str]:
     """Return names of which only every so-many-th is written, the last one always."""
     last = len(names) - 1

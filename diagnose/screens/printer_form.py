@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -205,7 +205,7 @@ class CardForm(SaysWhyNot, Screen[Path | None]):
         save_changed(self.file, self.card.id, values, self.read, self.packs, self.pack)
         return self.file
 
-    def _done(self, save: Any) -> None:
+    def _done(self, save: Callable[[], Path]) -> None:
         try:
             path = save()
         except BadInput as error:
@@ -250,7 +250,7 @@ class AskLine(ModalScreen[str | None]):
 
     BINDINGS = [Binding("escape", "close", "Back", key_display="esc", id="leave-line", tooltip="Back, changing nothing.")]
 
-    def __init__(self, title: str, about: str, now: str, check: Any) -> None:
+    def __init__(self, title: str, about: str, now: str, check: Callable[[str], str]) -> None:
         super().__init__()
         self.title_text, self.about, self.now, self.check = title, about, now, check
         """``check``: what was typed to a sentence on what is wrong with it; empty where it is right."""

@@ -13,17 +13,17 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.message import Message
 from textual.widgets import Input, OptionList, Static
-from textual.worker import Worker, WorkerState, get_current_worker
+from textual.worker import get_current_worker
 
-from diagnose.errors import BadInput, Cancelled
+from diagnose.errors import BadInput
 from diagnose.knowledge.cards import Printer
 from diagnose.screens import look
-from diagnose.screens.dialogs import Page, ShortInput, problem_page, text_page
-from diagnose.screens.paths import LONGEST_PATH, PathSuggester, completed, file_at
+from diagnose.screens.dialogs import Page, problem_page
+from diagnose.screens.paths import PathLine, file_at
 from diagnose.screens.printer_form import CardForm
 from diagnose.screens.reading import ReadingBar
-from diagnose.screens.rooms import Room
 from diagnose.screens.rows import Laid, Rows
+from diagnose.screens.workroom import BookRoom
 from diagnose.triage import newcard
 from diagnose.triage.cardfile import own_file, take_in
 from diagnose.triage.printers import in_short, shown_fields
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from diagnose.knowledge.pack import Knowledge
     from diagnose.triage import Triage
 
-BESIDE = 120
-"""Cells from which the numbers of a card stand beside the list."""
 ORIGINS = {"measured": "measured", "job": "from a job", "generic": "generic"}
 
 
@@ -42,6 +40,7 @@ class CardList(Rows):
 
     def __init__(self) -> None:
         super().__init__(id="cards")
+        self.add_class("list")
         self.cards: Sequence[Printer] = ()
         self.used = ""
         self.own: set[str] = set()
@@ -60,33 +59,18 @@ class CardList(Rows):
         return look.lines([head, look.hang(Content("  "), look.styled(in_short(card), look.QUIET), width)])
 
 
-class PrintersRoom(Room):
+class PrintersRoom(BookRoom):
     """The printer cards."""
 
     NAME = "printers"
 
-    DEFAULT_CSS = """
-    PrintersRoom Input { border: none; height: 1; margin: 0 1; padding: 0 1; background: $panel; }
-    PrintersRoom Input:focus { border: none; }
-    PrintersRoom #printers-said { height: auto; padding: 0 2; }
-    PrintersRoom #printers-body { height: 1fr; }
-    PrintersRoom CardList { width: 1fr; margin: 0 1; }
-    PrintersRoom #printers-beside { width: 1.2fr; display: none; border-left: solid $line; padding: 0 1; scrollbar-size-vertical: 1;
-        scrollbar-color: $line; scrollbar-background: $background; scrollbar-color-hover: $quiet;
-        scrollbar-background-hover: $background; scrollbar-background-active: $background; scrollbar-color-active: $quiet; }
-    PrintersRoom #printers-beside Static { height: auto; text-wrap: nowrap; }
-    PrintersRoom.-wide #printers-beside { display: block; }
-    """
+    DEFAULT_CSS = "PrintersRoom #printers-said { height: auto; padding: 0 2; }"
 
     BINDINGS = [
         Binding("enter", "read", "Read", id="read-card", tooltip="Every number of the card under the cursor: what it is, what it changes, where it came from."),
         Binding("u", "use", "Use", id="use-card", tooltip="Use this card for the case at hand."),
         Binding("e", "edit", "Change", id="change-card", tooltip="Change numbers of this card; of one that is not your own, a copy is made."),
         Binding("n", "new", "From a job", id="card-from-job", tooltip="Make a card from what a job file says of its printer."),
-        Binding("x", "stop", "Stop reading", id="stop-reading", tooltip="Stop reading the job file."),
-        Binding("escape,q", "back", "Back", key_display="esc", id="leave-room",
-                tooltip="From a line into the list; from the list back to where you came from."),
-        Binding("tab", "complete", "Complete", show=False, id="complete-path", tooltip="Take the proposed path, or go to the next band."),
     ]  # fmt: skip
 
     class Made(Message):
@@ -96,37 +80,24 @@ class PrintersRoom(Room):
             super().__init__()
             self.made, self.token = made, token
 
-    class Progressed(Message):
-        """The reading went on."""
-
-        def __init__(self, done: float, what: str, token: object) -> None:
-            super().__init__()
-            self.done, self.what, self.token = done, what, token
-
     def __init__(self, knowledge: Knowledge, triage: Triage | None, packs: Sequence[Path] = (), own_pack: Path | None = None) -> None:
         super().__init__(id="printers-room")
         self.knowledge, self.triage, self.packs, self.own_pack = knowledge, triage, packs, own_pack
-        self.token: object = None
-        """Of the reading under way."""
 
     def compose_room(self) -> ComposeResult:
         """Lay out the cards, and the numbers of one beside them."""
-        yield ShortInput(placeholder="path of a job file (G-code) written for the printer; enter reads it", max_length=LONGEST_PATH,
-                         suggester=PathSuggester(), id="job-line")  # fmt: skip
-        with Horizontal(id="printers-body"):
+        yield PathLine("path of a job file (G-code) written for the printer; enter reads it", id="job-line", classes="path")
+        with Horizontal(classes="body"):
             yield CardList()
-            with VerticalScroll(id="printers-beside", can_focus=False):
+            with VerticalScroll(classes="beside", can_focus=False):
                 yield Static(markup=False)
         yield Static(id="printers-said", markup=False)
         yield ReadingBar()
 
     def on_mount(self) -> None:
         """Show the cards."""
-        self.query_one("#job-line").display = False
-        self.query_one(ReadingBar).display = False
         self._say("")
         self.show_cards()
-        self.query_one(CardList).focus()
 
     # -- what is shown -----------------------------------------------------------------------------------------------
 
@@ -140,7 +111,7 @@ class PrintersRoom(Room):
         used = (self.triage.case.printer or "") if self.triage is not None else ""
         own = {card.id for card in cards if own_file(self.knowledge, card, self.own_pack) is not None}
         self.query_one(CardList).show(cards, used, own)
-        self._show_beside()
+        self.show_entry()
 
     @property
     def chosen(self) -> Printer:
@@ -148,13 +119,11 @@ class PrintersRoom(Room):
         listed = self.query_one(CardList)
         return listed.cards[listed.highlighted or 0]
 
-    def _show_beside(self) -> None:
-        beside = self.query_one("#printers-beside")
-        if self.app.size.width < BESIDE:
-            return
-        card = self.chosen
-        beside.query_one(Static).update(Laid(lambda width: card_text(card, width, explain=False)))
-        beside.scroll_home(animate=False)
+    def show_entry(self) -> None:
+        """Show the entry under the cursor beside the list, where there is room."""
+        if self.has_room_beside:
+            card = self.chosen
+            self.show_beside(Laid(lambda width: card_text(card, width, explain=False)))
 
     def _say(self, text: str) -> None:
         said = self.query_one("#printers-said", Static)
@@ -162,12 +131,6 @@ class PrintersRoom(Room):
         said.display = bool(text)
 
     # -- what the user does ------------------------------------------------------------------------------------------
-
-    @on(OptionList.OptionHighlighted)
-    def cursor_moved(self, event: OptionList.OptionHighlighted) -> None:
-        """Show the numbers of the card under the cursor beside the list."""
-        event.stop()
-        self._show_beside()
 
     @on(OptionList.OptionSelected)
     def read(self, event: OptionList.OptionSelected) -> None:
@@ -213,19 +176,7 @@ class PrintersRoom(Room):
 
     def action_new(self) -> None:
         """Ask for a job file."""
-        line = self.query_one("#job-line", Input)
-        line.display = True
-        line.focus()
-
-    def action_complete(self) -> None:
-        """Take the proposed path, or go to the next band."""
-        line = self.focused
-        proposed = completed(line.value) if isinstance(line, Input) else None
-        if isinstance(line, Input) and proposed and proposed != line.value:
-            line.value = proposed
-            line.cursor_position = len(proposed)
-        else:
-            self.focus_next()
+        self.ask_path()
 
     @on(Input.Submitted, "#job-line")
     def read_job(self, event: Input.Submitted) -> None:
@@ -238,81 +189,35 @@ class PrintersRoom(Room):
         if self.token is not None:
             return
         self._say("")
-        self.token = object()
-        bar = self.query_one(ReadingBar)
-        bar.display = True
-        bar.show(0.0, "reading the job file")
-        self.refresh_bindings()
-        self.make_card(path, self.chosen, self.token)
+        self.make_card(path, self.chosen, self.begin_work("reading the job file"))
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="card")
     def make_card(self, path: Path, start: Printer, token: object) -> None:
         """Read what a job says of its printer."""
-        worker = get_current_worker()
-
-        def progress(done: float, what: str) -> None:
-            self.post_message(self.Progressed(done, what, token))
-
-        made = newcard.make("my-printer", None, start, path, list(self.knowledge.printers.values()), progress, lambda: worker.is_cancelled)
+        worker, known = get_current_worker(), list(self.knowledge.printers.values())
+        made = newcard.make("my-printer", None, start, path, known, self.progress_of(token), lambda: worker.is_cancelled)
         self.post_message(self.Made(made, token))
-
-    def on_printers_room_progressed(self, event: Progressed) -> None:
-        """Show how far the reading is."""
-        if event.token is self.token:
-            self.query_one(ReadingBar).show(event.done, event.what)
 
     def on_printers_room_made(self, event: Made) -> None:
         """Go on to the form."""
         if event.token is not self.token:
             return
-        self._idle()
+        self.end_work()
         self.app.push_screen(CardForm(self.knowledge, self.chosen, event.made, self.packs, self.own_pack), self._saved)
-
-    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
-        """The one door for readings that failed."""
-        if event.state is not WorkerState.ERROR or self.token is None:
-            return
-        event.stop()
-        error = event.worker.error
-        self._idle()
-        if isinstance(error, BadInput):
-            self.app.push_screen(problem_page(error))
-        elif not isinstance(error, Cancelled):
-            self.app.push_screen(text_page("This did not work", [f"{type(error).__name__}: {error}"]))
 
     def action_stop(self) -> None:
         """Stop reading."""
-        if self.token is not None:
-            self._idle()
-            self.workers.cancel_group(self, "card")
+        if self.stop_work():
             self._say("Stopped. Nothing was made.")
-
-    def _idle(self) -> None:
-        self.token = None
-        self.query_one(ReadingBar).display = False
-        self.query_one("#job-line").display = False
-        self.query_one(CardList).focus()
-        self.refresh_bindings()
-
-    def action_back(self) -> None:
-        """From the line into the list, from the list back."""
-        if isinstance(self.focused, Input):
-            if self.token is None:
-                self.query_one("#job-line").display = False
-            self.query_one(CardList).focus()
-        else:
-            self.dismiss(None)
 
     def why_not(self, action: str) -> str:
         """Return why something cannot be done now."""
         return "No case is open to use it for." if action == "use" else ""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """A case must be open to use a card, and a job must be read to be stopped."""
+        """A case must be open to use a card."""
         if action == "use":
             return self.triage is not None or None
-        if action == "stop":
-            return self.token is not None
         return super().check_action(action, parameters)
 
 

@@ -13,6 +13,7 @@ from textual.screen import Screen
 from textual.widgets import Static
 
 from diagnose.screens import look
+from diagnose.screens.reading import JobReader
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
 
 Name = Literal["cases", "job", "marks", "plan", "rules", "printers"]
@@ -35,6 +36,12 @@ DOORS: Mapping[Name, Door] = {
     "rules": Door("r", "Rules", "What the rules know: read, search, try."),
     "printers": Door("p", "Printers", "The printer cards: read, change, make one from a job."),
 }
+
+
+BETWEEN_BANDS = (
+    Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
+    Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before", tooltip="From band to band, the other way."),
+)
 
 
 def doors() -> list[Binding]:
@@ -62,6 +69,12 @@ class Room(SaysWhyNot, Screen[object]):
     BINDINGS = [
         Binding("escape,q", "close", "Back", key_display="esc", id="leave-room", tooltip="Back to where you came from."),
     ]
+
+    @property
+    def reader(self) -> JobReader:
+        """The part of the app that reads job files."""
+        assert isinstance(self.app, JobReader)
+        return self.app
 
     def compose(self) -> ComposeResult:
         """Lay out where one is, the room, the keys."""

@@ -13,31 +13,29 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.message import Message
 from textual.widgets import Input, OptionList, Static
-from textual.worker import Worker, WorkerState, get_current_worker
+from textual.worker import get_current_worker
 
-from diagnose.errors import BadInput, Cancelled
+from diagnose.errors import Cancelled
 from diagnose.screens import look
-from diagnose.screens.dialogs import LONGEST_TITLE, Page, ShortInput, problem_page, text_page
+from diagnose.screens.dialogs import LONGEST_TITLE, Page, ShortInput
 from diagnose.screens.pages import laid_sections, manual_page
-from diagnose.screens.paths import LONGEST_PATH, PathSuggester, completed, expanded, unquoted
+from diagnose.screens.paths import PathLine, expanded, unquoted
 from diagnose.screens.reading import ReadingBar
-from diagnose.screens.rooms import Room
 from diagnose.screens.rows import Laid, Rows
-from diagnose.triage import Triage
+from diagnose.screens.workroom import BookRoom
 from diagnose.triage.entry_pages import entry_page
 from diagnose.triage.manual import Section
-from diagnose.triage.search import Entry, entries, find
+from diagnose.triage.search import Entry, entries, find, touched
 from diagnose.triage.wording import percent, times
 
 if TYPE_CHECKING:
     from diagnose.knowledge.pack import Knowledge
     from diagnose.reasoning.network import Network
+    from diagnose.triage import Triage
     from diagnose.triage.effect import Moved
 
 MOST = 200
 """Entries listed; who wants another one types more of it."""
-TOUCHED = 0.01
-"""Share from which a cause is one that the case touches."""
 SHOWN = 12
 """Rankings shown that a try moves."""
 
@@ -47,6 +45,7 @@ class EntryList(Rows):
 
     def __init__(self) -> None:
         super().__init__(id="entries")
+        self.add_class("list")
         self.entries: Sequence[Entry] = ()
 
     def show(self, found: Sequence[Entry]) -> None:
@@ -60,22 +59,13 @@ class EntryList(Rows):
         return look.spread(Content(look.plain(entry.name)), look.styled(entry.within, look.QUIET), width)
 
 
-class RulesRoom(Room):
+class RulesRoom(BookRoom):
     """What the rules know."""
 
     NAME = "rules"
 
     DEFAULT_CSS = """
-    RulesRoom Input { border: none; height: 1; margin: 0 1; padding: 0 1; background: $panel; }
-    RulesRoom Input:focus { border: none; }
     RulesRoom #rules-count { height: 1; padding: 0 2; color: $quiet; }
-    RulesRoom #rules-body { height: 1fr; }
-    RulesRoom EntryList { width: 1fr; margin: 0 1; }
-    RulesRoom #rules-beside { width: 1.3fr; display: none; border-left: solid $line; padding: 0 1; scrollbar-size-vertical: 1;
-        scrollbar-color: $line; scrollbar-background: $background; scrollbar-color-hover: $quiet;
-        scrollbar-background-hover: $background; scrollbar-background-active: $background; scrollbar-color-active: $quiet; }
-    RulesRoom #rules-beside Static { height: auto; text-wrap: nowrap; }
-    RulesRoom.-wide #rules-beside { display: block; }
     """
 
     BINDINGS = [
@@ -83,11 +73,7 @@ class RulesRoom(Room):
         Binding("enter", "read", "Read", id="read-entry", tooltip="All that the rules say of the entry under the cursor."),
         Binding("u", "mine", "Of my case", id="rules-of-case", tooltip="Only what the case at hand touches, or everything again."),
         Binding("t", "try", "Try", id="try-rules", tooltip="Lay a folder or file of rules over these, for once, and see what it would change."),
-        Binding("x", "stop", "Stop trying", id="stop-trying", tooltip="Stop trying; nothing was changed."),
-        Binding("escape,q", "back", "Back", key_display="esc", id="leave-room",
-                tooltip="From the search line into the list; from the list back to where you came from."),
         Binding("down", "into_list", "Into the list", show=False, id="into-list", tooltip="From the search line into the list."),
-        Binding("tab", "complete", "Complete", show=False, id="complete-path", tooltip="Take the proposed path, or go to the next band."),
     ]  # fmt: skip
 
     class Tried(Message):
@@ -97,39 +83,26 @@ class RulesRoom(Room):
             super().__init__()
             self.moved, self.names, self.token = moved, names, token
 
-    class Progressed(Message):
-        """The trying went on."""
-
-        def __init__(self, done: float, what: str, token: object) -> None:
-            super().__init__()
-            self.done, self.what, self.token = done, what, token
-
     def __init__(self, knowledge: Knowledge, network: Network, triage: Triage | None, packs: Sequence[Path]) -> None:
         super().__init__(id="rules-room")
         self.knowledge, self.network, self.triage, self.packs = knowledge, network, triage, packs
         self.entries = entries(knowledge)
         self.only_mine = False
-        self.token: object = None
-        """Of the try under way."""
 
     def compose_room(self) -> ComposeResult:
         """Lay out search line, list, and the entry beside it."""
         yield ShortInput(placeholder="words of what you look for", max_length=LONGEST_TITLE, id="search-line")
-        yield ShortInput(placeholder="path of a folder or file of rules; enter tries them", max_length=LONGEST_PATH,
-                         suggester=PathSuggester(), id="try-line")  # fmt: skip
+        yield PathLine("path of a folder or file of rules; enter tries them", id="try-line", classes="path")
         yield Static(id="rules-count", markup=False)
-        with Horizontal(id="rules-body"):
+        with Horizontal(classes="body"):
             yield EntryList()
-            with VerticalScroll(id="rules-beside", can_focus=False):
+            with VerticalScroll(classes="beside", can_focus=False):
                 yield Static(markup=False)
         yield ReadingBar()
 
     def on_mount(self) -> None:
         """Show everything."""
-        self.query_one("#try-line").display = False
-        self.query_one(ReadingBar).display = False
         self.show_found()
-        self.query_one(EntryList).focus()
 
     # -- what is shown -----------------------------------------------------------------------------------------------
 
@@ -141,36 +114,26 @@ class RulesRoom(Room):
 
     def show_found(self) -> None:
         """Show what holds the words typed."""
-        found = find(self.entries, self.query_one("#search-line", Input).value, self._mine() if self.only_mine else None)
+        found = find(self.entries, self.query_one("#search-line", Input).value, touched(self.triage) if self.only_mine and self.triage else None)
         self.query_one(EntryList).show(found)
         more = f"; the first {MOST} are shown, type more of it" if len(found) > MOST else ""
         mine = " that your case touches" if self.only_mine else ""
         self.query_one("#rules-count", Static).update(Content(f"{len(found)} of {len(self.entries)} entries{mine}{more}"))
-        self._show_beside()
-
-    def _mine(self) -> set[tuple[str, str]]:
-        """Return what the case at hand touches: its answers and findings, and the causes that are still in question."""
-        if self.triage is None:
-            return set()
-        case = self.triage.case
-        touched = {("questions", id) for id in case.answers} | {("findings", f["id"]) for f in self.triage.found()}
-        touched |= {("remedies", id) for id in case.tried}
-        return touched | {("causes", s.id) for s in self.triage.ranking() if s.probability >= TOUCHED}
+        self.show_entry()
 
     def _page_of(self, entry: Entry) -> list[Section]:
         cases = self.triage.other_cases() if self.triage is not None else ()
         return entry_page(self.knowledge, self.network, entry.kind, entry.id, cases)
 
-    def _show_beside(self) -> None:
+    def show_entry(self) -> None:
+        """Show the entry under the cursor beside the list, where there is room."""
         listed = self.query_one(EntryList)
-        beside = self.query_one("#rules-beside")
-        if self.app.size.width < BESIDE or listed.highlighted is None:
-            beside.query_one(Static).update("")
+        if not self.has_room_beside or listed.highlighted is None:
+            self.show_beside("")
             return
         entry = listed.entries[listed.highlighted]
         sections, head = self._page_of(entry), look.styled(entry.name, look.BOLD)
-        beside.query_one(Static).update(Laid(lambda width: look.lines([*look.fold(head, width), Content(""), laid_sections(sections, width)])))
-        beside.scroll_home(animate=False)
+        self.show_beside(Laid(lambda width: look.lines([*look.fold(head, width), Content(""), laid_sections(sections, width)])))
 
     # -- what the user does ------------------------------------------------------------------------------------------
 
@@ -185,12 +148,6 @@ class RulesRoom(Room):
         """Go into what was found."""
         event.stop()
         self.query_one(EntryList).focus()
-
-    @on(OptionList.OptionHighlighted)
-    def cursor_moved(self, event: OptionList.OptionHighlighted) -> None:
-        """Show the entry under the cursor beside the list."""
-        event.stop()
-        self._show_beside()
 
     @on(OptionList.OptionSelected)
     def read(self, event: OptionList.OptionSelected) -> None:
@@ -216,21 +173,9 @@ class RulesRoom(Room):
         self.only_mine = not self.only_mine
         self.show_found()
 
-    def action_complete(self) -> None:
-        """Take the proposed path, or go to the next band."""
-        line = self.focused
-        proposed = completed(line.value) if isinstance(line, Input) and line.id == "try-line" else None
-        if isinstance(line, Input) and proposed and proposed != line.value:
-            line.value = proposed
-            line.cursor_position = len(proposed)
-        else:
-            self.focus_next()
-
     def action_try(self) -> None:
         """Ask for the rules to try."""
-        line = self.query_one("#try-line", Input)
-        line.display = True
-        line.focus()
+        self.ask_path()
 
     @on(Input.Submitted, "#try-line")
     def try_them(self, event: Input.Submitted) -> None:
@@ -239,96 +184,43 @@ class RulesRoom(Room):
         typed = unquoted(event.value)
         if not typed or self.token is not None:
             return
-        self.token = object()
-        bar = self.query_one(ReadingBar)
-        bar.display = True
-        bar.show(0.0, "reading the rules")
-        self.refresh_bindings()
-        self.try_rules(expanded(typed), self.token)
+        self.try_rules(expanded(typed), self.begin_work("reading the rules"))
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="try")
     def try_rules(self, change: Path, token: object) -> None:
         """Rank the case at hand and every worked example with and without other rules."""
         from diagnose.triage import knowledge_from
-        from diagnose.triage.effect import Rules, Situation, compare, worked_examples
+        from diagnose.triage.effect import Rules, case_at_hand, compare, worked_examples
 
-        worker = get_current_worker()
+        worker, progress = get_current_worker(), self.progress_of(token)
         before = Rules(self.knowledge, self.network)
         after = Rules.of(knowledge_from([*(p for p in self.packs if p.absolute() != change.absolute()), change]))
-        situations = list(worked_examples(before, after))
-        if self.triage is not None and self.triage.journal is not None:
-            journal, title = self.triage.journal, self.triage.case.title or self.triage.case.id
-            situations.insert(0, Situation(title, "open", lambda rules: Triage(rules.knowledge, journal, rules.network)))
+        situations = [*(case_at_hand(self.triage) if self.triage is not None else ()), *worked_examples(before, after)]
         moved: list[Moved] = []
         for at, situation in enumerate(situations):
             if worker.is_cancelled:
                 raise Cancelled
             moved += compare(before, after, [situation])
             if at % 8 == 0:
-                self.post_message(self.Progressed(at / len(situations), "ranking with and without them", token))
+                progress(at / len(situations), "ranking with and without them")
         names = {id: cause.name for rules in (before, after) for id, cause in rules.knowledge.causes.items()}
         self.post_message(self.Tried(moved, names, token))
-
-    def on_rules_room_progressed(self, event: Progressed) -> None:
-        """Show how far the trying is."""
-        if event.token is self.token:
-            self.query_one(ReadingBar).show(event.done, event.what)
 
     def on_rules_room_tried(self, event: Tried) -> None:
         """Show what other rules would change."""
         if event.token is self.token:
-            self._idle()
+            self.end_work()
             self.app.push_screen(effect_page(event.moved, event.names))
-
-    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
-        """The one door for tries that failed."""
-        if event.state is not WorkerState.ERROR or self.token is None:
-            return
-        event.stop()
-        error = event.worker.error
-        self._idle()
-        if isinstance(error, BadInput):
-            self.app.push_screen(problem_page(error))
-        elif not isinstance(error, Cancelled):
-            self.app.push_screen(text_page("This did not work", [f"{type(error).__name__}: {error}"]))
-
-    def action_stop(self) -> None:
-        """Stop trying."""
-        if self.token is not None:
-            self._idle()
-            self.workers.cancel_group(self, "try")
-
-    def _idle(self) -> None:
-        self.token = None
-        self.query_one(ReadingBar).display = False
-        self.query_one("#try-line").display = False
-        self.query_one(EntryList).focus()
-        self.refresh_bindings()
-
-    def action_back(self) -> None:
-        """From a line into the list, from the list back."""
-        if isinstance(self.focused, Input):
-            if self.token is None:
-                self.query_one("#try-line").display = False
-            self.query_one(EntryList).focus()
-        else:
-            self.dismiss(None)
 
     def why_not(self, action: str) -> str:
         """Return why something cannot be done now."""
         return "No case is open." if action == "mine" else ""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """A case must be open to touch anything, and a try must be under way to be stopped."""
+        """A case must be open to touch anything."""
         if action == "mine":
             return self.triage is not None or None
-        if action == "stop":
-            return self.token is not None
         return super().check_action(action, parameters)
-
-
-BESIDE = 120
-"""Cells from which an entry stands beside the list."""
 
 
 def effect_page(moved: Sequence[Moved], names: dict[str, str]) -> Page:

@@ -9,7 +9,6 @@ from textual import events
 from textual.app import RenderResult
 from textual.binding import Binding
 from textual.content import Content
-from textual.message import Message
 from textual.widget import Widget
 
 from diagnose.screens import look, plot
@@ -57,9 +56,6 @@ class SurfaceMap(Widget, can_focus=True):
         Binding("shift+n,N", "next(-1)", "Stop before", show=False, key_display="N", id="map-before",
                 tooltip="The cursor to the stop before."),
     ]  # fmt: skip
-
-    class Moved(Message):
-        """The cursor lies elsewhere."""
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -203,7 +199,6 @@ class SurfaceMap(Widget, can_focus=True):
         self.window = window.within(whole)
         self.cursor = height, angle
         self.refresh()
-        self.post_message(self.Moved())
 
     def action_move(self, up: int, round_: int) -> None:
         """Move the cursor by cells."""

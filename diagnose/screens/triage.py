@@ -26,7 +26,7 @@ from diagnose.screens.panels import GivenList, LedgerPanel, SuspectList, Suspect
 from diagnose.screens.plan import PlanRoom
 from diagnose.screens.question import QuestionPanel
 from diagnose.screens.reading import Reading
-from diagnose.screens.rooms import DOORS, Name
+from diagnose.screens.rooms import BETWEEN_BANDS, DOORS, Name, Room
 from diagnose.screens.rows import KeyLine, SaysWhyNot, TooSmall
 from diagnose.triage import Given, NextStep, Triage
 from diagnose.triage.similar import similar_to
@@ -47,9 +47,6 @@ class TriageScreen(SaysWhyNot, Screen[None]):
     TriageScreen > #head { height: 1; padding: 0 1; color: $quiet; }
     TriageScreen > #notice { height: auto; padding: 0 1; color: $foreground; background: $panel; }
     TriageScreen #body { height: 1fr; layout: vertical; }
-    TriageScreen .band { border-top: solid $line; border-title-color: $accent; border-title-style: bold;
-        border-title-align: left; }
-    TriageScreen .band:focus, TriageScreen .band:focus-within { border-top: solid $accent; }
     TriageScreen #given-band { display: none; }
     TriageScreen #suspects { height: 6; }
     TriageScreen #ledger { height: 6; }
@@ -89,9 +86,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
                 tooltip="Move the cursor to the suspect before this one."),
         Binding("right", "suspect(1)", "Next suspect", show=False, id="suspect-after",
                 tooltip="Move the cursor to the next suspect."),
-        Binding("tab", "app.focus_next", "Next band", show=False, id="next-band", tooltip="From band to band."),
-        Binding("shift+tab", "app.focus_previous", "Band before", show=False, id="band-before",
-                tooltip="From band to band, the other way."),
+        *BETWEEN_BANDS,
     ]  # fmt: skip
 
     def __init__(self, triage: Triage) -> None:
@@ -367,7 +362,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         elif name == "plan":
             self.app.push_screen(PlanRoom(self.triage), self._back)
         else:
-            self.reader.open_book(name, self.triage)
+            self.reader.open_book(name, self.triage, self._back)
 
     def _back(self, chosen: object) -> None:
         """Show the case as a room left it; go on with the question, or with the case, that the room closed with."""
@@ -376,6 +371,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
         if self.triage.case.events != self.shown_events or isinstance(chosen, Triage):
             self.chosen_question = None
             self.show_case()
+        else:
+            self._show_head()
         if isinstance(chosen, str):
             self._choose_question(chosen)
 
@@ -389,8 +386,8 @@ class TriageScreen(SaysWhyNot, Screen[None]):
 
     def _reading_changed(self, reading: Reading | None) -> None:
         """Tell how far a job file is read; when it is read, let the question stand that somebody may be answering."""
-        if not self.is_mounted:
-            return
+        if not self.is_mounted or any(isinstance(screen, Room) for screen in self.app.screen_stack):
+            return  # the room tells it, and `_back` shows what came
         self._show_head()
         if reading is None and self.triage.case.events != self.shown_events:
             panel = self.query_one(QuestionPanel)

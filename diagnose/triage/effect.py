@@ -105,6 +105,13 @@ def open_cases(casebook: Casebook) -> Iterator[Situation]:
             )  # fmt: skip
 
 
+def case_at_hand(triage: Triage) -> Iterator[Situation]:
+    """Yield the case that is open; nothing where it is kept nowhere, for then no other rules can open it."""
+    journal = triage.journal
+    if journal is not None:
+        yield Situation(triage.case.title or triage.case.id, "open", lambda rules: Triage(rules.knowledge, journal, rules.network))
+
+
 def compare(before: Rules, after: Rules, situations: Iterable[Situation]) -> list[Moved]:
     """Rank every print by both states of the rules; most moved first."""
     found = [_compared(before, after, situation) for situation in situations]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 
 from diagnose.knowledge.models import Costed, Finding, Question
 from diagnose.knowledge.pack import Knowledge
+from diagnose.letters import folded
+from diagnose.triage.case import Triage
 
 KINDS = {
     "causes": "cause", "questions": "question", "findings": "finding in a job", "tests": "test", "remedies": "remedy",
@@ -16,6 +17,10 @@ KINDS = {
 """Kinds of entries, in the order in which they are listed, and a word for one of them."""
 IN_NAME, IN_ID, IN_TEXT = 8, 4, 1
 """What a word is worth where it is found, doubled where it stands there as a whole word or at the beginning of one."""
+
+
+IN_QUESTION = 0.01
+"""Share from which a cause is one that a case touches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +61,12 @@ def find(among: Sequence[Entry], typed: str, only: Container[tuple[str, str]] | 
     return [entry for *_, entry in sorted(worth, key=lambda one: one[:2], reverse=True)]
 
 
-def folded(text: str) -> str:
-    """Return a text for comparing: small letters without accents."""
-    return "".join(c for c in unicodedata.normalize("NFKD", text.casefold()) if not unicodedata.combining(c))
+def touched(triage: Triage) -> set[tuple[str, str]]:
+    """Return (kind, id) of what a case touches: its answers, findings and remedies, and the causes that are still in question."""
+    case = triage.case
+    found = {("questions", id) for id in case.answers} | {("findings", one["id"]) for one in triage.found()}
+    found |= {("remedies", id) for id in case.tried}
+    return found | {("causes", s.id) for s in triage.ranking() if s.probability >= IN_QUESTION}
 
 
 def _worth(entry: Entry, word: str) -> int:

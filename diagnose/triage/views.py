@@ -7,7 +7,16 @@ from typing import Literal
 
 from diagnose.knowledge.models import ConfirmingTest, Question
 
+LEAST_SHARE = 1e-9
+"""Shares nearer to 0 or 1 have odds that no bar shows."""
 Source = Literal["rate", "question", "finding", "marks", "test", "remedy"]
+
+
+def share_before(share: float, change: float) -> float:
+    """Return a share as it was before its log-odds changed by so many decibans."""
+    now = min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE)
+    odds: float = now / (1.0 - now) / 10.0 ** (change / 10.0)
+    return odds / (1.0 + odds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +29,11 @@ class Suspect:
     probability: float
     change: float
     """What the last answer did to its log-odds, in decibans."""
+
+    @property
+    def before(self) -> float:
+        """Its share before the last answer."""
+        return share_before(self.probability, self.change)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,18 +9,14 @@ import sys
 import time
 from pathlib import Path
 
+import aiohttp
 import pytest
+from aiohttp import web
+from aiohttp.test_utils import TestClient, TestServer
 
+from diagnose.cli.serve import PORT, command
+from diagnose.cli.serve.server import COOKIE, PAGE, AppServer, guard, policy
 from tests.cli.run import run
-
-aiohttp = pytest.importorskip("aiohttp", reason="the extra `browser` is not installed")
-pytest.importorskip("textual_serve", reason="the extra `browser` is not installed")
-
-from aiohttp import web  # noqa: E402
-from aiohttp.test_utils import TestClient, TestServer  # noqa: E402
-
-from diagnose.cli.serve import PORT, command  # noqa: E402
-from diagnose.cli.serve.server import COOKIE, PAGE, AppServer, guard, policy  # noqa: E402
 
 TOKEN = "k7" * 10
 

@@ -11,6 +11,7 @@ from textual.content import Content
 from diagnose.letters import USED, has_unicode, in_ascii
 from diagnose.screens import look, plot
 from diagnose.triage.unrolled import SIGNS
+from diagnose.triage.views import share_before
 
 DOT = {(0, 0): 1, (1, 0): 2, (2, 0): 3, (0, 1): 4, (1, 1): 5, (2, 1): 6, (3, 0): 7, (3, 1): 8}
 """(down, across) to the number of a dot (Unicode Standard, chapter 21.1); dot n is bit n - 1."""
@@ -61,14 +62,17 @@ def test_what_a_terminal_shows_is_told_from_its_settings(
 
 
 def test_a_bar_shows_what_moved_it() -> None:
-    still = look.moved_bar(0.5, 0.0, 20).plain
-    assert still.rstrip() == "█" * 10
-    # 0.5 is odds of 1; ten decibans ago they were 0.1, a share of 1/11, two cells of twenty.
-    gained = look.moved_bar(0.5, 10.0, 20).plain.rstrip()
-    assert gained == "██" + "▓" * 8
-    lost = look.moved_bar(1 / 11, -10.0, 20).plain.rstrip()
-    assert lost == "██" + "░" * 8
-    assert all(len(look.moved_bar(s, c, 20).plain) == 20 for s in (0.0, 0.001, 0.3, 1.0) for c in (-40.0, -1.0, 0.0, 1.0, 40.0))
+    assert look.moved_bar(0.5, 0.5, 20).plain.rstrip() == "█" * 10
+    assert look.moved_bar(0.5, 0.1, 20).plain.rstrip() == "██" + "▓" * 8
+    assert look.moved_bar(0.1, 0.5, 20).plain.rstrip() == "██" + "░" * 8
+    assert look.moved_bar(0.001, 0.5, 20).plain.rstrip().startswith("▏"), "something is never nothing"
+    assert all(len(look.moved_bar(a, b, 20).plain) == 20 for a in (0.0, 0.001, 0.3, 1.0) for b in (0.0, 0.2, 1.0))
+
+
+def test_a_share_before_is_that_of_the_odds_before() -> None:
+    # 0.5 is odds of 1; ten decibans ago they were 0.1, a share of 1/11.
+    assert share_before(0.5, 10.0) == pytest.approx(1 / 11) and share_before(1 / 11, -10.0) == pytest.approx(0.5)
+    assert share_before(0.3, 0.0) == pytest.approx(0.3) and 0.0 <= share_before(0.0, 5.0) < 1e-6 and share_before(1.0, 5.0) > 0.999
 
 
 def test_lines_too_long_for_their_width_are_folded_and_others_left() -> None:

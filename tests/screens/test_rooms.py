@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
+from diagnose.letters import folded
 from diagnose.screens.cases import CasesScreen
 from diagnose.screens.dialogs import Page
 from diagnose.screens.job import Findings, JobRoom
 from diagnose.screens.marks import MarksRoom
-from diagnose.screens.palette import Doing, Palette, folded, matching
+from diagnose.screens.palette import Doing, Palette, matching
 from diagnose.screens.plan import PlanRoom
 from diagnose.screens.printers import PrintersRoom
 from diagnose.screens.rooms import DOORS, Room

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from diagnose.marks.reading import counted
 from diagnose.screens.job import JobRoom
-from diagnose.screens.marks import MarksRoom, MarksText, as_counted
+from diagnose.screens.marks import MarksRoom, MarksText
 from diagnose.screens.surface import SurfaceMap
 from diagnose.triage.unrolled import Layer, Sheet, Window, draw, sides
 from tests.screens.rooms import case_with_job, read, write_job
@@ -57,12 +58,12 @@ def test_what_lies_above_covers_what_lies_below_and_is_read_out_first() -> None:
     assert sheet.at(sheet.whole, 4, 20, 10, 36) == ["mark 1"]
 
 
-@pytest.mark.parametrize(("zero", "turn", "angle", "counted"), [("right", "ccw", 30, 30), ("back", "ccw", 100, 10), ("left", "cw", 170, 10), ("front", "cw", 280, 350)])
-def test_an_angle_is_written_as_the_part_was_held(zero: str, turn: str, angle: float, counted: float) -> None:
+@pytest.mark.parametrize(("zero", "turn", "angle", "told"), [("right", "ccw", 30, 30), ("back", "ccw", 100, 10), ("left", "cw", 170, 10), ("front", "cw", 280, 350)])
+def test_an_angle_is_written_as_the_part_was_held(zero: str, turn: str, angle: float, told: float) -> None:
     from diagnose.triage import Triage
 
-    assert as_counted(angle, zero, turn) == pytest.approx(counted)
-    back = Triage.typed_marks([f"5 @ {counted}"], zero, turn).angle[0]
+    assert counted(angle, zero, turn) == pytest.approx(told)
+    back = Triage.typed_marks([f"5 @ {told}"], zero, turn).angle[0]
     assert back % 360 == pytest.approx(angle), "what is written reads back as the same spot"
 
 

@@ -39,7 +39,7 @@ def test_what_no_rule_explains_stands_where_its_share_puts_it(
 @pytest.mark.parametrize(("share", "written"), [(1.0, "> 99 %"), (0.714, "71 %"), (0.0994, "9.9 %"), (0.0, "< 0.1 %")])
 @pytest.mark.parametrize("width", [40, 60, 100])
 def test_a_share_is_never_certain_and_the_row_keeps_its_width(share: float, written: str, width: int) -> None:
-    row = suspect_row(Row("a [b]name[/b]", share, -12.34), width, True)
+    row = suspect_row(Row("a [b]name[/b]", share, share, -12.34), width, True)
     assert f" {written} " in row.plain and "- 12.3 dB" in row.plain and "[b]name[/b]" in row.plain
     assert max(line.cell_length for line in row.split("\n")) == width
 

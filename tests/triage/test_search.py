@@ -7,9 +7,10 @@ from itertools import pairwise
 import pytest
 
 from diagnose.errors import BadInput
+from diagnose.letters import folded
 from diagnose.triage import Triage, knowledge_from
 from diagnose.triage.entry_pages import entry_page
-from diagnose.triage.search import KINDS, entries, find, folded
+from diagnose.triage.search import KINDS, entries, find
 
 KNOWLEDGE = knowledge_from()
 ALL = entries(KNOWLEDGE)
