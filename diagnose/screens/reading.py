@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 PREPARING = "preparing (the first time takes some seconds)"
 TELL_EVERY_S = 0.1
-BACK = 10
-"""Niceness of the thread that reads."""
+BACK = 5
+"""Niceness of the thread that reads: a key is drawn in half the time, and beside a busy program it still has a quarter of a core."""
 SURE_AFTER_S, SURE_FROM = 0.7, 0.05
 """Time spent, and share done, from which the time left is worth saying."""
 
@@ -38,13 +38,12 @@ SURE_AFTER_S, SURE_FROM = 0.7, 0.05
 class ReadingBar(Static):
     """How far the reading is, as a bar, a number and words."""
 
-    DEFAULT_CSS = "ReadingBar { height: auto; padding: 0 2; }"
+    DEFAULT_CSS = "ReadingBar { height: 1; padding: 0 2; text-wrap: nowrap; text-overflow: ellipsis; }"
 
     def show(self, done: float, what: str) -> None:
         """Show a share of 0 to 1 and what is being done."""
-        self.update(
-            Content.assemble((look.bar(done, 16), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
-        )
+        line = Content.assemble((look.bar(done, 16), look.ACCENT), f" {100 * done:3.0f} %  ", (look.plain(what), look.QUIET))
+        self.update(line, layout=False)  # ten times a second: laying the screen out for each would hold keys up
 
 
 def _stand_back() -> None:
@@ -147,6 +146,7 @@ class JobReader(App[int]):
     @work(thread=True, exclusive=True, exit_on_error=False, group="job")
     def _read(self, reading: Reading) -> None:
         from diagnose.marks.skin import find_skin
+        from diagnose.triage.sources import prepare_engine
 
         worker = get_current_worker()
 
@@ -156,8 +156,9 @@ class JobReader(App[int]):
         def cancelled() -> bool:
             return worker.is_cancelled
 
+        triage, marks = reading.triage, reading.triage.marks
+
         def read() -> tuple[Picture, dict[str, Any] | None]:
-            triage, marks = reading.triage, reading.triage.marks
             if reading.again:
                 job = triage.job_again(progress, cancelled)
                 assert job is not None
@@ -172,6 +173,8 @@ class JobReader(App[int]):
             except BadInput as error:
                 return Picture(job, f"{look.sentence(error.what)} {look.sentence(error.hint)}".strip()), weighed
 
+        # Compiling, once on a machine, has processes of its own; they would stand back behind everything else that runs here.
+        prepare_engine(triage.knowledge, triage.case.printer, progress, cancelled)
         # A thread of its own, not one of the pool's: it stands back behind the one that draws, and would stay so.
         with ThreadPoolExecutor(1, initializer=_stand_back) as alone:
             picture, weighed = alone.submit(read).result()

@@ -96,7 +96,7 @@ class Room(SaysWhyNot, Screen[object]):
         left, right = self.head_line()
         width = max(self.app.size.width - 2, 20)
         line = look.spread(look.styled(left, look.BOLD), Content(look.plain(right)), width)
-        self.query_one("#room-head", Static).update(line)
+        self.query_one("#room-head", Static).update(line, layout=False)
 
     def on_mount(self) -> None:
         """Say where one is."""

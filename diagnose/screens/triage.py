@@ -201,7 +201,7 @@ class TriageScreen(SaysWhyNot, Screen[None]):
             state += ", marks" if case.weighed else ", marks wait for the job"
         title = Content.styled(look.plain(case.title) or case.id, look.BOLD)
         width = max(self.app.size.width - 2, 20)
-        self.query_one("#head", Static).update(look.spread(title, Content(f"{state}, saved"), width))
+        self.query_one("#head", Static).update(look.spread(title, Content(f"{state}, saved"), width), layout=False)
 
     def _show_notice(self) -> None:
         said = [f"▲ {MAKE_SAFE}: {alarm_text(alarm)}" for alarm in self.alarms[:1]]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +101,18 @@ def machine_of(printer: Printer) -> Machine:
         "ooze_rate": hot.ooze_mm3_s.value,
     }
     return Machine(**fields, origin=_origins(printer))
+
+
+def prepare_engine(
+    knowledge: Knowledge, printer: str | None, progress: Callable[[float, str], None] | None = None, cancel: Callable[[], bool] | None = None
+) -> None:
+    """Make the engine ready to run jobs on a printer card, or on none: once on a machine that takes seconds.
+
+    Raises BadInput for a card that cannot be used.
+    """
+    from diagnose.toolpath.prepare import prepare
+
+    prepare(machine_of(card(knowledge, printer)) if printer else None, progress, cancel)
 
 
 def _axes(axes: Speeds | Accelerations) -> tuple[float, float, float, float]:

@@ -94,7 +94,7 @@ def test_paths_with_blanks_and_quotes_stay_one_word() -> None:
     said = command((str(rules),), True, str(book))
     shell = said.replace("exec ", "set -- ", 1) + '; printf "%s|" "$@"'
     words = subprocess.run(["sh", "-c", shell], capture_output=True, text=True, check=True).stdout.split("|")[:-1]
-    assert words == [sys.executable, "-m", "diagnose", "--rules", str(rules.absolute()), "--without-own", "--casebook", str(book.absolute())]
+    assert words == [sys.executable, "-P", "-m", "diagnose", "--rules", str(rules.absolute()), "--without-own", "--casebook", str(book.absolute())]
 
 
 @pytest.mark.parametrize("token", ["short", "has a blank in the middle", "ümlaut-ümlaut-ümlaut"])

@@ -50,7 +50,7 @@ def serve(host: str, port: int, token: str | None, packs: tuple[str, ...], witho
 
 def command(packs: Sequence[str], without_own: bool, casebook: str | None) -> str:
     """Return the command that each browser gets an app of its own from; paths are made whole, and quoted for a shell."""
-    words = [sys.executable, "-m", "diagnose"]
+    words = [sys.executable, "-P", "-m", "diagnose"]  # a folder of that name where it is started is not the program
     for pack in packs:
         words += ["--rules", str(Path(pack).absolute())]
     words += ["--without-own"] * without_own
